@@ -1,0 +1,1 @@
+"""Who calls the service: Python client, command line, document editing."""

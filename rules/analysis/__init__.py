@@ -1,0 +1,1 @@
+"""Computations that rules share.  Nothing here imports a rule."""

@@ -1,0 +1,1 @@
+"""How the knowledge is served: the engine, remedies, and the HTTP application."""
