@@ -1,0 +1,310 @@
+"""All solutions of the mixed linear complementarity problem of a circuit.
+
+    s = q + M i + W y,   0 = c + S i,   0 <= i  perpendicular to  s >= 0
+
+Every set of conducting junctions is tried (batched principal sub-matrices of
+one reduced matrix), so the list of solutions is complete by construction; past
+``BRUTE_LIMIT`` junctions in one block :mod:`rules.analysis.search` takes over.
+A sub-matrix without a unique solution is not an error: the solutions then form
+a continuum, whose null directions are kept so that a voltage or current which
+is not determined is reported as undefined and never as a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.analysis.network import Array, Network, injections
+
+VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
+SINGULAR = 1e-12  # ratio of |det| to the product of row norms below which a matrix is examined closely
+BRUTE_LIMIT = 11  # junctions in one block; 2**11 modes take a few milliseconds
+COUPLING = 1e-13  # relative size below which two junctions do not influence each other
+STATE_LIMIT = 2000
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """The reduced problem; ``scale`` (A per V) makes the diagonal of M about one."""
+
+    q: Array
+    m: Array
+    w: Array
+    s: Array
+    c: Array
+    scale: Array
+
+    @property
+    def size(self) -> int:
+        return int(self.q.size)
+
+    @property
+    def free(self) -> int:
+        return int(self.c.size)
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """One solution: which junctions conduct, i (A), y (V); ``null`` spans what is not determined."""
+
+    support: tuple[int, ...]
+    current: Array
+    potential: Array
+    null: Array  # (junctions + islands, p), p = 0 when everything is determined
+    index: int | None
+
+    @property
+    def determined(self) -> bool:
+        return self.null.shape[1] == 0
+
+
+@dataclass(frozen=True)
+class Enumeration:
+    """All solutions, and whether the list is surely complete (``reason`` says why not)."""
+
+    solutions: tuple[Solution, ...]
+    complete: bool
+    reason: str = ""
+
+
+def problem_of(network: Network, betas: dict[str, float]) -> Problem:
+    """Reduce a network at given current gains to its complementarity problem."""
+    size = len(network.nets)
+    inject = injections(network, betas)
+    rest = network.inverse @ network.source_vector()
+    response = network.inverse[:size, :size] @ inject
+    resistance = np.array([junction.resistance for junction in network.junctions])
+    islands = network.island_map()
+    q = network.drops() - network.sense @ rest[:size]
+    m = np.diag(resistance) - network.sense @ response
+    return make_problem(q, m, -network.sense @ islands, islands.T @ inject, islands.T @ network.injection)
+
+
+def make_problem(q: Array, m: Array, w: Array, s: Array, c: Array) -> Problem:
+    diagonal = np.abs(np.diag(m))
+    typical = float(np.median(diagonal[diagonal > 1e-6])) if np.any(diagonal > 1e-6) else 1e3
+    scale = 1.0 / np.where(diagonal > 1e-6 * typical, diagonal, typical)
+    return Problem(q, m, w, s, c, scale)
+
+
+@lru_cache(maxsize=32)
+def _masks(size: int) -> NDArray[np.bool_]:
+    """All subsets of ``size`` junctions, fewest conducting first."""
+    codes = np.arange(2**size)
+    bits = ((codes[:, None] >> np.arange(size)) & 1).astype(bool)
+    order = np.lexsort((codes, bits.sum(axis=1)))
+    return np.ascontiguousarray(bits[order])
+
+
+def _scaled(problem: Problem) -> tuple[Array, Array]:
+    """The mixed matrix in scaled unknowns and its right side: G z = -h."""
+    m = problem.m * problem.scale
+    s = problem.s * problem.scale
+    # island balances are currents; bring them to the size of the other rows
+    rows = np.abs(s).max(axis=1, initial=0.0)
+    weight = 1.0 / np.where(rows > 0.0, rows, 1.0)
+    top = np.hstack([m, problem.w])
+    bottom = np.hstack([s * weight[:, None], np.zeros((problem.free, problem.free))])
+    return np.vstack([top, bottom]), np.concatenate([problem.q, problem.c * weight])
+
+
+def brute(problem: Problem) -> list[Solution]:
+    """Every solution of a block, by solving all 2**size modes in one batch."""
+    g, h = _scaled(problem)
+    size, free = problem.size, problem.free
+    if size == 0:
+        return _examine(problem, g, h, np.zeros(0, dtype=bool))
+    masks = _masks(size)
+    full = np.hstack([masks, np.ones((len(masks), free), dtype=bool)]) if free else masks
+    eye = np.eye(size + free)
+    matrices = np.where(full[:, :, None] & full[:, None, :], g, eye)
+    sign, logdet = np.linalg.slogdet(matrices)
+    norms = np.log(np.maximum(np.linalg.norm(matrices, axis=2), 1e-300)).sum(axis=1)
+    regular = (sign != 0) & (logdet - norms > np.log(SINGULAR))
+    z = np.linalg.solve(matrices[regular], np.where(full[regular], -h, 0.0)[..., None])[..., 0]
+    chosen = masks[regular]
+    slack = z @ g[:size].T + problem.q
+    fits = np.all(np.where(chosen, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1)
+    found: list[Solution] = []
+    flip = -1.0 if free % 2 else 1.0
+    for row in np.flatnonzero(fits):
+        index = int(sign[regular][row] * flip)
+        found.append(_solution(problem, chosen[row], z[row], np.zeros((size + free, 0)), index))
+    for row in np.flatnonzero(~regular):
+        found.extend(_examine(problem, g, h, masks[row]))
+    return found
+
+
+def _solution(problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None) -> Solution:
+    size = problem.size
+    unscale = np.concatenate([problem.scale, np.ones(problem.free)])
+    current = np.where(mask, z[:size], 0.0) * problem.scale
+    return Solution(tuple(int(k) for k in np.flatnonzero(mask)), current, z[size:].copy(), null * unscale[:, None], index)
+
+
+def _examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:
+    """A mode whose matrix is singular: no solution, one, or a continuum."""
+    size, free = problem.size, problem.free
+    keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
+    matrix, right = g[np.ix_(keep, keep)], -h[keep]
+    if keep.size == 0:
+        point, null = np.zeros(0), np.zeros((0, 0))
+    else:
+        u, values, vt = np.linalg.svd(matrix)
+        small = values <= 1e-10 * max(values[0], 1e-300)
+        projected = u.T @ right
+        if np.any(np.abs(projected[small]) > VOLT_TOLERANCE * max(1.0, float(np.abs(right).max()))):
+            return []
+        safe = np.where(small, 1.0, values)
+        point = vt.T @ np.where(small, 0.0, projected / safe)
+        null = vt[small].T
+    z, directions = np.zeros(size + free), np.zeros((size + free, null.shape[1]))
+    z[keep], directions[keep] = point, null
+    values0 = np.where(mask, z[:size], g[:size] @ z + problem.q)
+    slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
+    least = np.where(mask, VOLT_TOLERANCE, -VOLT_TOLERANCE)
+    shift = _interior(values0 - least, slopes)
+    if shift is None:
+        return []
+    return [_solution(problem, mask, z + directions @ shift, directions, _leaky_index(problem, g, mask))]
+
+
+def _interior(slack: Array, slopes: Array) -> Array | None:
+    """A t with slack + slopes t >= 0, well inside when there is room; ``None`` when there is none."""
+    p = slopes.shape[1]
+    steep = np.linalg.norm(slopes, axis=1) if p else np.zeros(slack.size)
+    flat = steep <= 1e-9
+    if np.any(slack[flat] < 0.0):
+        return None
+    if p == 0 or np.all(flat):
+        return np.zeros(p)
+    rows, base = slopes[~flat], slack[~flat]
+    if p == 1:
+        edges = -base / rows[:, 0]
+        low = float(edges[rows[:, 0] > 0].max(initial=-np.inf))
+        high = float(edges[rows[:, 0] < 0].min(initial=np.inf))
+        if low > high:
+            return None
+        if np.isfinite(low) and np.isfinite(high):
+            return np.array([(low + high) / 2])
+        return np.array([low + 1.0 if np.isfinite(low) else high - 1.0])
+    from rules.analysis.search import widest_point
+
+    return widest_point(base, rows)
+
+
+def _leaky_index(problem: Problem, g: Array, mask: NDArray[np.bool_]) -> int | None:
+    """Sign of the determinant in the limit of vanishing leaks: the sign only, never a number to print."""
+    size, free = problem.size, problem.free
+    keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
+    if keep.size == 0:
+        return 1
+    for leak in (1e-7, 1e-9):
+        leaky = g + np.diag(np.concatenate([np.full(size, leak), np.full(free, -leak)]))
+        sign, logdet = np.linalg.slogdet(leaky[np.ix_(keep, keep)])
+        if sign != 0 and np.isfinite(logdet):
+            return int(sign * (-1.0 if free % 2 else 1.0))
+    return None
+
+
+def blocks_of(problem: Problem) -> list[NDArray[np.intp]]:
+    """Strongly coupled blocks of unknowns (junctions, then islands), each after those it depends on."""
+    g, _ = _scaled(problem)
+    total = g.shape[0]
+    linked = np.abs(g) > COUPLING * max(1.0, float(np.abs(g).max(initial=0.0)))
+    reach = linked | np.eye(total, dtype=bool)
+    for _ in range(max(1, int(np.ceil(np.log2(max(total, 2)))))):
+        reach = (reach.astype(np.float32) @ reach.astype(np.float32)) > 0
+    both = reach & reach.T
+    leaders = both.argmax(axis=1)
+    blocks = [np.flatnonzero(leaders == leader) for leader in np.unique(leaders)]
+    # an unknown that reaches fewer others depends on fewer: solve it first
+    return sorted(blocks, key=lambda block: (int(reach[block[0]].sum()), int(block[0])))
+
+
+def enumerate_all(problem: Problem, step_budget: int) -> Enumeration:
+    """Every solution, block by block; ``complete`` is false past the step budget."""
+    if problem.size <= 6:
+        return Enumeration(tuple(merge(brute(problem))), True)
+    blocks = blocks_of(problem)
+    if len(blocks) == 1:
+        solutions, complete, reason = _solve_block(problem, step_budget)
+        return Enumeration(tuple(merge(solutions)), complete, reason)
+    return _compose(problem, blocks, step_budget)
+
+
+def _solve_block(problem: Problem, step_budget: int) -> tuple[list[Solution], bool, str]:
+    if problem.size <= BRUTE_LIMIT:
+        return brute(problem), True, ""
+    from rules.analysis.search import depth_first
+
+    return depth_first(problem, step_budget)
+
+
+def _compose(problem: Problem, blocks: list[NDArray[np.intp]], step_budget: int) -> Enumeration:
+    """Solve each block for every solution of the blocks before it."""
+    size, free = problem.size, problem.free
+    partial: list[tuple[Array, Array, tuple[int, ...], int | None, list[Array]]]
+    partial = [(np.zeros(size), np.zeros(free), (), 1, [])]
+    complete, reason = True, ""
+    for block in blocks:
+        junctions, islands = block[block < size], block[block >= size] - size
+        following = []
+        for current, potential, support, index, nulls in partial:
+            part = Problem(
+                (problem.q + problem.m @ current + problem.w @ potential)[junctions],
+                problem.m[np.ix_(junctions, junctions)], problem.w[np.ix_(junctions, islands)],
+                problem.s[np.ix_(islands, junctions)], (problem.c + problem.s @ current)[islands],
+                problem.scale[junctions])
+            solutions, done, why = _solve_block(part, step_budget)
+            complete, reason = complete and done, reason or why
+            for solution in merge(solutions):
+                new_current, new_potential = current.copy(), potential.copy()
+                new_current[junctions], new_potential[islands] = solution.current, solution.potential
+                spread = np.zeros((size + free, solution.null.shape[1]))
+                spread[block] = solution.null
+                if not solution.determined and _reaches_others(problem, block, spread):
+                    # what is left open here decides something later: no order of blocks is right
+                    whole, done, why = _solve_block(problem, step_budget)
+                    return Enumeration(tuple(merge(whole)), done, why)
+                sign = None if index is None or solution.index is None else index * solution.index
+                following.append((new_current, new_potential, support + tuple(int(junctions[k]) for k in solution.support),
+                                  sign, [*nulls, spread]))
+        if len(following) > STATE_LIMIT:
+            following = following[:STATE_LIMIT]
+            complete, reason = False, f"more than {STATE_LIMIT} states"
+        partial = following
+    found = [Solution(tuple(sorted(support)), current, potential,
+                      np.hstack(nulls) if nulls else np.zeros((size + free, 0)), index)
+             for current, potential, support, index, nulls in partial]
+    return Enumeration(tuple(merge(found)), complete, reason)
+
+
+def _reaches_others(problem: Problem, block: NDArray[np.intp], spread: Array) -> bool:
+    """True when an undetermined direction of one block moves a row outside it."""
+    size = problem.size
+    moved = np.concatenate([problem.m @ spread[:size] + problem.w @ spread[size:], problem.s @ spread[:size]])
+    outside = np.ones(moved.shape[0], dtype=bool)
+    outside[block] = False
+    return bool(np.abs(moved[outside]).max(initial=0.0) > 1e-12 * max(1.0, float(np.abs(spread).max(initial=0.0))))
+
+
+def merge(solutions: list[Solution]) -> Iterator[Solution]:
+    """Drop solutions that describe the same point reached from two sides of a region boundary."""
+    kept: list[Solution] = []
+    for solution in solutions:
+        twin = next((k for k in kept if k.determined == solution.determined and _same(k, solution)), None)
+        if twin is None:
+            kept.append(solution)
+            yield solution
+
+
+def _same(a: Solution, b: Solution) -> bool:
+    size = max(float(np.abs(a.current).max(initial=0.0)), 1e-6)
+    return bool(np.allclose(a.current, b.current, rtol=0.0, atol=1e-7 * size)
+                and np.allclose(a.potential, b.potential, rtol=0.0, atol=1e-6))

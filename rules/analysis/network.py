@@ -1,0 +1,411 @@
+"""The linear part of a circuit in one configuration, eliminated once.
+
+Nodes joined by resistive parts or sources form islands; an island without the
+reference net has a free potential, which stays an unknown of its own (never an
+artificial leak).  What is left for the search is the mixed problem
+
+    s = q + M i + W y,   0 = c + S i,   0 <= i  perpendicular to  s >= 0
+
+with one ``i`` (A) and ``s`` (V) per ideal junction and one ``y`` (V) per island.
+Formulation: complementarity form of the piecewise-linear Ebers-Moll transistor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.analysis.resolve import TRANSISTORS, Resolved
+from schemas.circuit import Part
+
+Array: TypeAlias = NDArray[np.float64]
+
+RESISTIVE = ("resistor", "coil", "load")
+SOURCES = ("battery", "supply", "driver")
+_LOOP_TOLERANCE = 1e-9  # V; two ideal sources in parallel agree within this
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """One position of every contact and level of every driver; ``reached_by`` names who gets there."""
+
+    contacts: Mapping[str, str]
+    drivers: Mapping[str, str]
+    reached_by: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> str:
+        items = [*sorted(self.contacts.items()), *sorted(self.drivers.items())]
+        return ", ".join(f"{name} {position}" for name, position in items)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Why a configuration has no (complete) answer: a trade term, the parts, the nets, a sentence."""
+
+    kind: str
+    parts: tuple[str, ...]
+    nets: tuple[str, ...]
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """One ideal junction: conducts from ``sense[0]`` to ``sense[1]`` at ``drop`` volts plus ``resistance``."""
+
+    device: str
+    name: str  # "forward", "reverse" (transistor); "on", "breakdown" (diodes)
+    sense: tuple[str, str]
+    drop: float
+    resistance: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """A voltage-type branch: v(a) - v(b) - resistance * j = voltage, j into the part at ``a``."""
+
+    part: str
+    pins: tuple[str, str]
+    nets: tuple[str, str]
+    voltage: float
+    resistance: float
+
+
+def is_contact_closed(part: Part, configuration: Configuration) -> bool:
+    return configuration.contacts.get(part.name, part.text("rest")) == "closed"
+
+
+def junctions_of(resolved: Resolved) -> tuple[Junction, ...]:
+    """Every ideal junction, device by device in name order."""
+    on = resolved.assumptions["vbe_on"]
+    reverse = on - resolved.assumptions["vce_sat"]
+    found: list[Junction] = []
+    for part in resolved.circuit.parts.values():
+        pins = part.pins
+        if part.kind in TRANSISTORS:
+            base, emitter, collector = pins["base"], pins["emitter"], pins["collector"]
+            flip = part.kind == "pnp"
+            for name, other, drop in (("forward", emitter, on), ("reverse", collector, reverse)):
+                found.append(Junction(part.name, name, (other, base) if flip else (base, other), drop))
+        elif part.kind in ("diode", "led", "zener"):
+            anode, cathode = pins["anode"], pins["cathode"]
+            found.append(Junction(part.name, "on", (anode, cathode), resolved.value(part.name, "forward")))
+            if part.kind == "zener":
+                slope = resolved.value(part.name, "resistance")
+                found.append(Junction(part.name, "breakdown", (cathode, anode), resolved.value(part.name, "zener"), slope))
+    return tuple(found)
+
+
+def branches_of(resolved: Resolved, configuration: Configuration, held: Mapping[str, float]) -> tuple[Branch, ...]:
+    """Sources, closed contacts, inductors, and capacitors held at a voltage."""
+    found: list[Branch] = []
+    for part in resolved.circuit.parts.values():
+        name, pins = part.name, part.pins
+        if part.kind in ("battery", "supply"):
+            ends, voltage, r = ("plus", "minus"), resolved.value(name, "voltage"), resolved.value(name, "resistance")
+        elif part.kind == "driver":
+            level = configuration.drivers.get(name, part.text("rest") or "low")
+            ends, voltage, r = ("out", "reference"), resolved.value(name, level), resolved.value(name, "resistance")
+        elif part.kind == "contact" and is_contact_closed(part, configuration):
+            ends, voltage, r = ("a", "b"), 0.0, 0.0
+        elif part.kind == "inductor":
+            ends, voltage, r = ("a", "b"), 0.0, resolved.value(name, "resistance")
+        elif part.kind == "capacitor" and name in held:
+            ends, voltage, r = capacitor_pins(part), held[name], 0.0
+        else:
+            continue
+        found.append(Branch(name, ends, (pins[ends[0]], pins[ends[1]]), voltage, r))
+    return tuple(found)
+
+
+def capacitor_pins(part: Part) -> tuple[str, str]:
+    return ("plus", "minus") if "plus" in part.pins else ("a", "b")
+
+
+class _Potentials:
+    """Union-find over nets that also tracks the ideal voltage between them."""
+
+    def __init__(self, nets: tuple[str, ...]) -> None:
+        self.parent = {net: net for net in nets}
+        self.offset = {net: 0.0 for net in nets}  # v(net) - v(parent)
+
+    def find(self, net: str) -> tuple[str, float]:
+        total = 0.0
+        while self.parent[net] != net:
+            total += self.offset[net]
+            net = self.parent[net]
+        return net, total
+
+    def join(self, a: str, b: str, voltage: float) -> float | None:
+        """Demand v(a) - v(b) = voltage; the contradiction in V, or ``None`` when newly joined."""
+        (root_a, off_a), (root_b, off_b) = self.find(a), self.find(b)
+        if root_a == root_b:
+            return (off_a - off_b) - voltage
+        first, second = sorted((root_a, root_b))
+        # the smaller name stays the root, so that the outcome does not depend on order
+        if first == root_b:
+            self.parent[root_a], self.offset[root_a] = root_b, voltage + off_b - off_a
+        else:
+            self.parent[root_b], self.offset[root_b] = root_a, off_a - off_b - voltage
+        return None
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """The eliminated linear network; arrays are ordered by ``nets``, ``branches`` and ``junctions``.
+
+    ``inverse`` maps injections (A per net, V per branch) to node voltages (V)
+    and branch currents (A), each island seen from its own datum net.
+    """
+
+    resolved: Resolved
+    configuration: Configuration
+    held: Mapping[str, float]
+    nets: tuple[str, ...]  # without the reference net
+    branches: tuple[Branch, ...]
+    loose: tuple[Branch, ...]  # redundant ideal branches: their own current is not determined
+    loop_parts: tuple[str, ...]  # every part whose current a redundant loop leaves open
+    junctions: tuple[Junction, ...]
+    islands: tuple[tuple[str, ...], ...]  # islands that a junction reaches
+    adrift: tuple[str, ...]  # nets that nothing but capacitors or a single pin reaches
+    inverse: Array
+    injection: Array  # fixed current sources, A per net
+    sense: Array  # (junctions, nets)
+    faults: tuple[Fault, ...]
+
+    def source_vector(self) -> Array:
+        """Right side of the nodal equations: injections (A), then branch voltages (V)."""
+        return np.concatenate([self.injection, np.array([b.voltage for b in self.branches])])
+
+    def drops(self) -> Array:
+        return np.array([junction.drop for junction in self.junctions])
+
+    def island_map(self) -> Array:
+        """(nets, islands) 0/1: which net floats with which island."""
+        index = {net: k for k, net in enumerate(self.nets)}
+        result = np.zeros((len(self.nets), len(self.islands)))
+        for k, island in enumerate(self.islands):
+            result[[index[net] for net in island], k] = 1.0
+        return result
+
+
+def injections(network: Network, betas: Mapping[str, float]) -> Array:
+    """Current that each conducting junction puts into each net, per ampere of junction current.
+
+    Shape (nets, junctions).  Ebers-Moll in junction currents:
+    I_B = (1-aF) iF + (1-aR) iR, I_C = aF iF - iR, I_E = iF - aR iR.
+    """
+    index = {net: k for k, net in enumerate(network.nets)}
+    result = np.zeros((len(network.nets), len(network.junctions)))
+    reverse = network.resolved.assumptions["reverse_beta"]
+    parts = network.resolved.circuit.parts
+
+    def put(net: str, column: int, current: float) -> None:
+        row = index.get(net)
+        if row is not None:
+            result[row, column] += current
+
+    for column, junction in enumerate(network.junctions):
+        part = parts[junction.device]
+        if part.kind not in TRANSISTORS:
+            put(junction.sense[0], column, -1.0)
+            put(junction.sense[1], column, 1.0)
+            continue
+        sign = -1.0 if part.kind == "pnp" else 1.0
+        for pin, current in junction_terminal_currents(junction.name, betas[part.name], reverse).items():
+            put(part.pins[pin], column, -sign * current)
+    return result
+
+
+def junction_terminal_currents(junction: str, beta: float, reverse_beta: float) -> dict[str, float]:
+    """Terminal currents of an NPN (into collector, base, emitter) per ampere of one junction's current."""
+    # 1/(1+beta) rather than 1-alpha keeps the base current exact at large gain
+    if junction == "forward":
+        rest = 1.0 / (1.0 + beta)
+        return {"collector": 1.0 - rest, "base": rest, "emitter": -1.0}
+    rest = 1.0 / (1.0 + reverse_beta)
+    return {"collector": -1.0, "base": rest, "emitter": 1.0 - rest}
+
+
+def build_network(resolved: Resolved, configuration: Configuration, held: Mapping[str, float] | None = None) -> Network:
+    """Eliminate the linear network of one configuration.
+
+    ``held`` maps capacitors to the voltage (V) they still hold; the others are open.
+    Contradictory source loops and undriven current sources become faults.
+    """
+    held = dict(sorted((held or {}).items()))
+    circuit = resolved.circuit
+    nets = tuple(net for net in circuit.net_names if net != circuit.ground)
+    everything = (circuit.ground, *nets)
+    faults: list[Fault] = []
+    branches, loose, loop_parts = _independent(branches_of(resolved, configuration, held), everything, resolved, faults)
+    conductive = [(part.pins["plus"], part.pins["minus"]) if "plus" in part.pins else (part.pins["a"], part.pins["b"])
+                  for part in circuit.parts.values() if part.kind in RESISTIVE]
+    groups = _components(everything, [*conductive, *(branch.nets for branch in branches)])
+    junctions = junctions_of(resolved)
+    touched = {net for junction in junctions for net in _device_nets(resolved, junction.device)}
+    floating = [group for group in groups if circuit.ground not in group]
+    islands = tuple(group for group in floating if touched & set(group))
+    adrift = tuple(sorted(net for group in floating if not touched & set(group) for net in group))
+    injection = _fixed_injection(resolved, nets, floating, touched, faults)
+    inverse = _invert(resolved, nets, branches, floating)
+    sense = _sense(junctions, nets)
+    return Network(resolved, configuration, held, nets, branches, loose, loop_parts, junctions, islands, adrift,
+                   inverse, injection, sense, tuple(faults))
+
+
+def _device_nets(resolved: Resolved, device: str) -> tuple[str, ...]:
+    return tuple(resolved.circuit.parts[device].pins.values())
+
+
+def _independent(branches: tuple[Branch, ...], nets: tuple[str, ...], resolved: Resolved,
+                 faults: list[Fault]) -> tuple[tuple[Branch, ...], tuple[Branch, ...], tuple[str, ...]]:
+    """Split off ideal branches that close a loop of ideal branches; report contradictions."""
+    potentials = _Potentials(nets)
+    kept: list[Branch] = []
+    loose: list[Branch] = []
+    in_loops: set[str] = set()
+    for branch in branches:
+        if branch.resistance > 0.0:
+            kept.append(branch)
+            continue
+        gap = potentials.join(branch.nets[0], branch.nets[1], branch.voltage)
+        if gap is None:
+            kept.append(branch)
+            continue
+        loop = _loop_parts(branch, [b for b in kept if b.resistance == 0.0])
+        in_loops.update(loop)
+        if abs(gap) <= _LOOP_TOLERANCE:
+            loose.append(branch)
+        else:
+            faults.append(_loop_fault(loop, branch, abs(gap), resolved))
+    return tuple(kept), tuple(loose), tuple(sorted(in_loops))
+
+
+def _loop_parts(closing: Branch, tree: list[Branch]) -> tuple[str, ...]:
+    """The parts on the loop that ``closing`` completes in the forest of ideal branches."""
+    start, goal = closing.nets
+    came: dict[str, tuple[str, str] | None] = {start: None}
+    queue = [start]
+    for net in queue:
+        for branch in tree:
+            for here, there in (branch.nets, branch.nets[::-1]):
+                if here == net and there not in came:
+                    came[there] = (net, branch.part)
+                    queue.append(there)
+    parts = {closing.part}
+    step = came.get(goal)
+    while step is not None:
+        parts.add(step[1])
+        step = came[step[0]]
+    return tuple(sorted(parts))
+
+
+def _loop_fault(loop: tuple[str, ...], branch: Branch, gap: float, resolved: Resolved) -> Fault:
+    kinds = {resolved.circuit.parts[name].kind for name in loop}
+    sources = [name for name in loop if resolved.circuit.parts[name].kind in SOURCES]
+    nets = tuple(sorted(branch.nets))
+    listed = ", ".join(loop)
+    if len(sources) == 1 and kinds & {"contact", "inductor"} or len(sources) == 1 and len(loop) == 1:
+        return Fault("supply-short", loop, nets,
+                     f"{listed}: {gap:.3g} V stands across a loop with no resistance; the supply is shorted")
+    return Fault("source-loop", loop, nets,
+                 f"{listed}: ideal voltages in one loop contradict each other by {gap:.3g} V; "
+                 "at least one of them needs a resistance")
+
+
+def _components(nets: tuple[str, ...], edges: list[tuple[str, str]]) -> list[tuple[str, ...]]:
+    parent = {net: net for net in nets}
+
+    def find(net: str) -> str:
+        while parent[net] != net:
+            parent[net] = parent[parent[net]]
+            net = parent[net]
+        return net
+
+    for a, b in edges:
+        root_a, root_b = sorted((find(a), find(b)))
+        parent[root_b] = root_a
+    groups: dict[str, list[str]] = {}
+    for net in nets:
+        groups.setdefault(find(net), []).append(net)
+    return sorted(tuple(sorted(group)) for group in groups.values())
+
+
+def _fixed_injection(resolved: Resolved, nets: tuple[str, ...], floating: list[tuple[str, ...]],
+                     touched: set[str], faults: list[Fault]) -> Array:
+    index = {net: k for k, net in enumerate(nets)}
+    vector = np.zeros(len(nets))
+    names: dict[str, list[str]] = {}
+    for part in resolved.circuit.parts.values():
+        if part.kind != "current-source":
+            continue
+        current = resolved.value(part.name, "current")
+        for pin, sign in (("from", -1.0), ("to", 1.0)):
+            net = part.pins[pin]
+            if net in index:
+                vector[index[net]] += sign * current
+            names.setdefault(net, []).append(part.name)
+    for group in floating:
+        into = sum(vector[index[net]] for net in group)
+        if not touched & set(group) and abs(into) > 0.0:
+            parts = tuple(sorted({name for net in group for name in names.get(net, [])}))
+            faults.append(Fault("no-dc-path", parts, group,
+                                f"{', '.join(parts)} drives {into:.3g} A into {', '.join(group)}, "
+                                "which has no path to carry it"))
+    return vector
+
+
+def _invert(resolved: Resolved, nets: tuple[str, ...], branches: tuple[Branch, ...],
+            floating: list[tuple[str, ...]]) -> Array:
+    """Inverse of the nodal matrix, every floating island held at 0 V in its first net."""
+    index = {net: k for k, net in enumerate(nets)}
+    size, extra = len(nets), len(branches)
+    matrix = np.zeros((size + extra, size + extra))
+
+    def stamp(a: str, b: str, conductance: float) -> None:
+        ka, kb = index.get(a), index.get(b)
+        if ka is not None:
+            matrix[ka, ka] += conductance
+        if kb is not None:
+            matrix[kb, kb] += conductance
+        if ka is not None and kb is not None:
+            matrix[ka, kb] -= conductance
+            matrix[kb, ka] -= conductance
+
+    for part in resolved.circuit.parts.values():
+        if part.kind in RESISTIVE:
+            ends = ("plus", "minus") if "plus" in part.pins else ("a", "b")
+            stamp(part.pins[ends[0]], part.pins[ends[1]], 1.0 / resolved.value(part.name, "resistance"))
+    for offset, branch in enumerate(branches):
+        row = size + offset
+        for net, sign in zip(branch.nets, (1.0, -1.0), strict=True):
+            k = index.get(net)
+            if k is not None:
+                matrix[k, row] += sign
+                matrix[row, k] += sign
+        matrix[row, row] -= branch.resistance
+    for group in floating:
+        datum = index[group[0]]
+        # the datum's own balance is kept as the island's constraint; here its voltage is 0
+        matrix[datum, :] = 0.0
+        matrix[datum, datum] = 1.0
+    inverse = np.linalg.inv(matrix)
+    for group in floating:
+        inverse[:, index[group[0]]] = 0.0  # what is injected at the datum is the constraint's business
+    return inverse
+
+
+def _sense(junctions: tuple[Junction, ...], nets: tuple[str, ...]) -> Array:
+    index = {net: k for k, net in enumerate(nets)}
+    sense = np.zeros((len(junctions), len(nets)))
+    for row, junction in enumerate(junctions):
+        for net, sign in zip(junction.sense, (1.0, -1.0), strict=True):
+            k = index.get(net)
+            if k is not None:
+                sense[row, k] += sign
+    return sense
