@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from rules.analysis.network import Array, Network, injections
 
 VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
-SINGULAR = 1e-12  # ratio of |det| to the product of row norms below which a matrix is examined closely
+LOG_DOUBTFUL = np.log(1e-9)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
+SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
 BRUTE_LIMIT = 11  # junctions in one block; 2**11 modes take a few milliseconds
 COUPLING = 1e-13  # relative size below which two junctions do not influence each other
 STATE_LIMIT = 2000
@@ -117,27 +118,62 @@ def brute(problem: Problem) -> list[Solution]:
     """Every solution of a block, by solving all 2**size modes in one batch."""
     g, h = _scaled(problem)
     size, free = problem.size, problem.free
-    if size == 0:
-        return _examine(problem, g, h, np.zeros(0, dtype=bool))
     masks = _masks(size)
     full = np.hstack([masks, np.ones((len(masks), free), dtype=bool)]) if free else masks
-    eye = np.eye(size + free)
-    matrices = np.where(full[:, :, None] & full[:, None, :], g, eye)
-    sign, logdet = np.linalg.slogdet(matrices)
-    norms = np.log(np.maximum(np.linalg.norm(matrices, axis=2), 1e-300)).sum(axis=1)
-    regular = (sign != 0) & (logdet - norms > np.log(SINGULAR))
-    z = np.linalg.solve(matrices[regular], np.where(full[regular], -h, 0.0)[..., None])[..., 0]
-    chosen = masks[regular]
-    slack = z @ g[:size].T + problem.q
-    fits = np.all(np.where(chosen, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1)
-    found: list[Solution] = []
-    flip = -1.0 if free % 2 else 1.0
-    for row in np.flatnonzero(fits):
-        index = int(sign[regular][row] * flip)
-        found.append(_solution(problem, chosen[row], z[row], np.zeros((size + free, 0)), index))
-    for row in np.flatnonzero(~regular):
+    matrices = np.where(full[:, :, None] & full[:, None, :], g, np.eye(size + free))
+    right = np.where(full, -h, 0.0)
+    regular = _regular(matrices)
+    found = _regular_solutions(problem, g, masks[regular], matrices[regular], right[regular])
+    odd = np.flatnonzero(~regular)
+    for row in odd[_could_hold(problem, g, masks[odd], matrices[odd], right[odd])]:
         found.extend(_examine(problem, g, h, masks[row]))
     return found
+
+
+def _regular(matrices: Array) -> NDArray[np.bool_]:
+    """Which matrices of the batch have a unique solution."""
+    if matrices.shape[1] == 0:
+        return np.ones(len(matrices), dtype=bool)
+    sign, logdet = np.linalg.slogdet(matrices)
+    sizes = np.maximum(np.einsum("bij,bij->bi", matrices, matrices), 1e-300)
+    doubtful = np.flatnonzero((sign == 0) | (logdet - 0.5 * np.log(sizes).sum(axis=1) < LOG_DOUBTFUL))
+    regular = np.ones(len(matrices), dtype=bool)
+    if doubtful.size:
+        values = np.linalg.svd(matrices[doubtful], compute_uv=False)
+        regular[doubtful] = values[:, -1] > SINGULAR * values[:, 0]
+    return regular
+
+
+def _regular_solutions(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array,
+                       right: Array) -> list[Solution]:
+    """Solve the modes with a unique solution in one batch and keep the consistent ones."""
+    size, free = problem.size, problem.free
+    z = np.linalg.solve(matrices, right[..., None])[..., 0]
+    slack = z @ g[:size].T + problem.q
+    fits = np.flatnonzero(np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1))
+    signs = np.linalg.slogdet(matrices[fits])[0] * (-1.0 if free % 2 else 1.0)
+    nothing = np.zeros((size + free, 0))
+    return [_solution(problem, masks[row], z[row], nothing, int(sign)) for row, sign in zip(fits, signs, strict=True)]
+
+
+def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array) -> NDArray[np.intp]:
+    """Rows of singular modes that survive the conditions no null direction can move."""
+    if len(masks) == 0:
+        return np.zeros(0, dtype=np.intp)
+    size = problem.size
+    u, values, vt = np.linalg.svd(matrices)
+    small = values <= SINGULAR * values[:, :1]
+    projected = np.einsum("bji,bj->bi", u, right)
+    strain = np.abs(np.where(small, projected, 0.0)).max(axis=1)
+    z = np.einsum("bji,bj->bi", vt, np.where(small, 0.0, projected / np.where(small, 1.0, values)))
+    directions = vt * small[:, :, None]  # rows are null directions, others zero
+    currents, slack = z[:, :size], z @ g[:size].T + problem.q
+    moves_i = np.linalg.norm(directions[:, :, :size], axis=1)
+    moves_s = np.linalg.norm(directions @ g[:size].T, axis=1)
+    loose = np.where(masks, moves_i, moves_s) > 1e-9
+    holds = np.where(masks, currents > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE) | loose
+    consistent = strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1))
+    return np.flatnonzero(consistent & np.all(holds, axis=1))
 
 
 def _solution(problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None) -> Solution:
@@ -156,7 +192,7 @@ def _examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> l
         point, null = np.zeros(0), np.zeros((0, 0))
     else:
         u, values, vt = np.linalg.svd(matrix)
-        small = values <= 1e-10 * max(values[0], 1e-300)
+        small = values <= SINGULAR * max(values[0], 1e-300)
         projected = u.T @ right
         if np.any(np.abs(projected[small]) > VOLT_TOLERANCE * max(1.0, float(np.abs(right).max()))):
             return []

@@ -186,15 +186,14 @@ class _Search:
 
 def exact_mode(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:
     """The solutions of one mode, regular or singular."""
-    from rules.analysis.complementarity import SINGULAR, VOLT_TOLERANCE, _examine, _solution
+    from rules.analysis.complementarity import VOLT_TOLERANCE, _examine, _regular, _solution
 
     size, free = problem.size, problem.free
     keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
     matrix = g[np.ix_(keep, keep)]
-    sign, logdet = np.linalg.slogdet(matrix) if keep.size else (1.0, 0.0)
-    norms = float(np.log(np.maximum(np.linalg.norm(matrix, axis=1), 1e-300)).sum()) if keep.size else 0.0
-    if sign == 0 or logdet - norms <= np.log(SINGULAR):
+    if not _regular(matrix[None])[0]:
         return _examine(problem, g, h, mask)
+    sign = np.linalg.slogdet(matrix)[0] if keep.size else 1.0
     z = np.zeros(size + free)
     if keep.size:
         z[keep] = np.linalg.solve(matrix, -h[keep])
