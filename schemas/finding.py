@@ -136,8 +136,23 @@ class Remedy:
 
 
 @dataclass(frozen=True, slots=True)
+class Occurrence:
+    """One state and corner at which a finding was seen, with the left side of its test."""
+
+    state: str | None
+    corner: str | None
+    severity: Severity
+    left: float
+    margin: float
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """One violated rule at one place, with every number behind it."""
+    """One violated rule at one place, with every number behind it.
+
+    The numbers are those of the worst state and corner; ``occurrences`` lists
+    every one at which the rule was violated there (filled in by the engine).
+    """
 
     rule: str
     severity: Severity
@@ -154,6 +169,7 @@ class Finding:
     remedies: tuple[Remedy, ...] = ()
     advice: tuple[str, ...] = ()
     caused_by: str | None = None
+    occurrences: tuple[Occurrence, ...] = ()
 
     @property
     def identity(self) -> str:

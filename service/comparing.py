@@ -1,0 +1,132 @@
+"""Two runs compared: is a change an improvement, and nothing but an improvement?"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from schemas.finding import SEVERITIES, Finding, Outcome
+from service.engine import Run
+from service.judging import relative_margin
+
+EPSILON = 1e-6  # of the limit; below this a margin counts as unchanged (rounding of the linear algebra)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What stands between a change and its proof.
+
+    ``target`` is the finding to be mended when it is still there; ``new`` and
+    ``worse`` are findings after the change; ``lost`` are other losses, in
+    words; ``gone`` are findings (beside the target) that the change mends too.
+    """
+
+    target: Finding | None
+    new: tuple[Finding, ...]
+    worse: tuple[Finding, ...]
+    lost: tuple[str, ...]
+    gone: tuple[Finding, ...]
+
+    @property
+    def is_clean(self) -> bool:
+        return self.target is None and not (self.new or self.worse or self.lost)
+
+    @property
+    def in_the_way(self) -> tuple[Finding, ...]:
+        """Findings whose own proposals may complete the change."""
+        target = () if self.target is None else (self.target,)
+        return (*target, *self.new, *self.worse)
+
+    @property
+    def reason(self) -> str:
+        """The first thing in the way, naming it."""
+        for verb, findings in (("it would cause", self.new), ("it would worsen", self.worse)):
+            if findings:
+                first = findings[0]
+                where = ", ".join(first.parts or first.nets)
+                more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+                return f"{verb} {first.rule} at {where or 'the circuit'}: {first.message}{more}"
+        return self.lost[0] if self.lost else ""
+
+
+def compare(before: Run, after: Run, target: Finding) -> Comparison:
+    """How ``after`` differs from ``before``, seen from a change that is to mend ``target``."""
+    old = {finding.identity: finding for finding in before.findings}
+    now = {finding.identity: finding for finding in after.findings}
+    return Comparison(
+        target=now.get(target.identity),
+        new=tuple(finding for key, finding in now.items() if key not in old),
+        worse=tuple(
+            finding
+            for key, finding in now.items()
+            if key != target.identity and key in old and is_worse(old[key], finding)
+        ),
+        lost=tuple(_lost(before, after, (target,))),
+        gone=tuple(finding for key, finding in old.items() if key not in now and key != target.identity),
+    )
+
+
+def losses(before: Run, after: Run, targets: Sequence[Finding]) -> str:
+    """The first loss between two runs, in words; empty when ``after`` is nowhere worse.
+
+    ``targets`` are the findings that the changes between the runs were to mend.
+    """
+    old = {finding.identity: finding for finding in before.findings}
+    now = {finding.identity: finding for finding in after.findings}
+    new = tuple(finding for key, finding in now.items() if key not in old)
+    worse = tuple(finding for key, finding in now.items() if key in old and is_worse(old[key], finding))
+    return Comparison(None, new, worse, tuple(_lost(before, after, targets)), ()).reason
+
+
+def is_worse(before: Finding, after: Finding) -> bool:
+    """Severity raised, or the margin relative to the limit fell by more than rounding."""
+    was, is_ = SEVERITIES.index(before.severity), SEVERITIES.index(after.severity)
+    if was != is_:
+        return is_ < was
+    old, new = relative_margin(before.test), relative_margin(after.test)
+    return new < old - EPSILON * max(1.0, abs(old))
+
+
+def _lost(before: Run, after: Run, targets: Sequence[Finding]) -> Iterator[str]:
+    """Losses that no finding tells of: verdicts, completeness, stable states."""
+    had, has = _unjudged(before), _unjudged(after)
+    for (rule, kind, subject), count in sorted(has.items()):
+        if count > had.get((rule, kind, subject), 0):
+            where = " at " + ", ".join(subject) if subject else ""
+            yield f"{rule}{where} would become {kind}"
+    still = {
+        (outcome.rule, outcome.subject)
+        for outcome in after.outcomes
+        if outcome.kind in ("satisfied", "violated")
+    }
+    for outcome in before.outcomes:
+        key = outcome.rule, outcome.subject
+        if (
+            outcome.kind == "satisfied"
+            and key not in still
+            and not any(_is_about(outcome, target) for target in targets)
+        ):
+            where = ", ".join(outcome.subject) or "the circuit"
+            yield f"{outcome.rule} at {where} would not be judged any more"
+    if before.overview.complete and not after.overview.complete:
+        yield "not every DC state of the changed circuit could be found"
+    yield from _lost_states(before, after)
+
+
+def _is_about(outcome: Outcome, target: Finding) -> bool:
+    return outcome.rule == target.rule and bool(set(outcome.subject) & (set(target.parts) | set(target.nets)))
+
+
+def _unjudged(run: Run) -> Mapping[tuple[str, str, tuple[str, ...]], int]:
+    return Counter((o.rule, o.kind, o.subject) for o in run.outcomes if o.kind in ("failed", "undecided"))
+
+
+def _lost_states(before: Run, after: Run) -> Iterator[str]:
+    """A change that mends a rule by taking away a stable state mends nothing."""
+    was, is_ = before.overview.stable, after.overview.stable
+    for key in sorted(was):
+        if key in is_ and is_[key] < was[key]:
+            corner, where = key
+            at = f"{corner} beta" + (f" with {where}" if where else "")
+            yield f"the circuit would have {is_[key]} stable states instead of {was[key]} at {at}"

@@ -1,0 +1,201 @@
+"""Running a rule set over one circuit: crash isolation, merging, order.
+
+The engine owns everything that a rule must not: which rules run, what happens
+when one breaks, how findings of several states and corners become one, and
+the order in which they are told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from schemas.circuit import Circuit
+from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review
+from service.cautions import cautions_for
+from service.judging import complaint, relative_margin
+from service.ruleset import LoadedRule, Ruleset, brief
+from service.states import Overview, overview
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+
+KIND_ORDER = {
+    kind: k for k, kind in enumerate(("failed", "violated", "undecided", "satisfied", "not-applicable"))
+}
+
+
+@dataclass(frozen=True)
+class Run:
+    """What one pass of a rule set over one circuit gave.
+
+    ``findings`` are merged and sorted, without remedies; ``proposals`` maps a
+    finding's identity to what its rule proposes; ``outcomes`` are one per rule,
+    kind and subject, the worst state and corner of each.
+    """
+
+    circuit: Circuit
+    findings: tuple[Finding, ...]
+    proposals: Mapping[str, tuple[Proposal, ...]]
+    outcomes: tuple[Outcome, ...]
+    overview: Overview
+    assumed: tuple[Assumed, ...]
+    cautions: tuple[str, ...]
+    problems: tuple[str, ...]
+
+    def finding(self, identity: str) -> Finding | None:
+        return next((finding for finding in self.findings if finding.identity == identity), None)
+
+
+def run(circuit: Circuit, ruleset: Ruleset) -> Run:
+    """Judge ``circuit`` by every rule at every state and corner.  Never raises for what a rule does."""
+    from rules.analysis.study import Study
+
+    study = Study(circuit)
+    outcomes = [_unloaded(fault.name, str(fault)) for fault in ruleset.faults]
+    for entry in ruleset.rules:
+        outcomes.extend(_judge(entry, study))
+    findings, proposals = merge_findings(outcomes)
+    seen = overview(study)
+    return Run(
+        circuit=circuit,
+        findings=findings,
+        proposals=proposals,
+        outcomes=merge_outcomes(outcomes),
+        overview=seen,
+        assumed=tuple(sorted(study.assumed, key=lambda item: (item.pointer, item.quantity))),
+        cautions=cautions_for(circuit, seen.span),
+        problems=(*(str(fault) for fault in ruleset.faults), *seen.problems),
+    )
+
+
+def review(
+    circuit: Circuit, ruleset: Ruleset, remedies: bool = True, raw: Mapping[str, Any] | None = None
+) -> Review:
+    """The whole review; ``raw`` is the document as it was written, so that patches quote its own texts.
+
+    Without ``raw``, patches are against the canonical form of the document.
+    """
+    if not remedies:
+        plain = run(circuit, ruleset)
+        return to_review(plain, ruleset, plain.findings)
+    from service.remedies import Bench
+
+    bench = Bench(ruleset, raw if raw is not None else _dump(circuit), circuit)
+    return to_review(bench.baseline, ruleset, tuple(map(bench.with_remedies, bench.baseline.findings)))
+
+
+def to_review(first: Run, ruleset: Ruleset, findings: tuple[Finding, ...]) -> Review:
+    """The review that a run amounts to, with ``findings`` as they are to be told."""
+    return Review(
+        circuit=first.circuit.name,
+        ruleset=ruleset.digest,
+        complete=first.overview.complete,
+        states=first.overview.states,
+        findings=findings,
+        outcomes=first.outcomes,
+        assumed=first.assumed,
+        cautions=first.cautions,
+        problems=first.problems,
+    )
+
+
+def _dump(circuit: Circuit) -> dict[str, Any]:
+    from schemas.document import dump
+
+    return dump(circuit)
+
+
+def _unloaded(name: str, reason: str) -> Outcome:
+    return Outcome(rule=name, kind="failed", subject=(), reason=reason)
+
+
+def _judge(entry: LoadedRule, study: Study) -> list[Outcome]:
+    """Every sound outcome of one rule; what is unsound or missing becomes ``failed``."""
+    kept: list[Outcome] = []
+    faults: list[str] = []
+    try:
+        for outcome in entry.rule.check(study):
+            fault = complaint(outcome, entry.slug, study.circuit)
+            if fault is None:
+                kept.append(outcome)
+            else:
+                faults.append(fault)
+    except Exception as error:  # one rule must not take the others along, whatever it raises
+        faults.append(f"the rule raised {brief(error)}")
+    if not kept and not faults:
+        faults.append("the rule gave no outcome; even a rule that does not apply has to say so")
+    return kept + [Outcome(rule=entry.slug, kind="failed", subject=(), reason=fault) for fault in faults]
+
+
+def merge_findings(
+    outcomes: Iterable[Outcome],
+) -> tuple[tuple[Finding, ...], dict[str, tuple[Proposal, ...]]]:
+    """One finding per identity, with the numbers of its worst state and corner.
+
+    Worst means: highest severity, then smallest margin relative to the limit.
+    Proposals of every occurrence are kept, those of the worst first.
+    """
+    groups: dict[str, list[tuple[Finding, Outcome]]] = {}
+    for outcome in outcomes:
+        if outcome.finding is not None:
+            groups.setdefault(outcome.finding.identity, []).append((outcome.finding, outcome))
+    findings: list[Finding] = []
+    proposals: dict[str, tuple[Proposal, ...]] = {}
+    for identity in sorted(groups):
+        group = sorted(groups[identity], key=lambda pair: _badness(pair[0]))
+        places = {
+            (f.state, f.corner): Occurrence(f.state, f.corner, f.severity, f.test.left, f.test.margin)
+            for f, _ in reversed(group)
+        }
+        in_order = tuple(places[key] for key in sorted(places, key=_place))
+        findings.append(replace(group[0][0], occurrences=in_order))
+        proposals[identity] = tuple(_distinct(p for _, outcome in group for p in outcome.proposals))
+    return tuple(sorted(findings, key=sort_key)), proposals
+
+
+def _distinct(proposals: Iterable[Proposal]) -> list[Proposal]:
+    """Without those that make the same changes as an earlier one."""
+    kept: list[Proposal] = []
+    for proposal in proposals:
+        if all(proposal.changes != other.changes for other in kept):
+            kept.append(proposal)
+    return kept
+
+
+def merge_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """One outcome per rule, kind and subject: the one with the smallest margin."""
+    best: dict[tuple[Any, ...], Outcome] = {}
+    for outcome in outcomes:
+        key = (
+            outcome.rule,
+            KIND_ORDER[outcome.kind],
+            outcome.subject,
+            outcome.reason if outcome.kind in ("failed", "undecided") else "",
+        )
+        if key not in best or _outcome_badness(outcome) < _outcome_badness(best[key]):
+            best[key] = outcome
+    return tuple(best[key] for key in sorted(best))
+
+
+def _outcome_badness(outcome: Outcome) -> tuple[Any, ...]:
+    test = outcome.test or (outcome.finding.test if outcome.finding else None)
+    severity = SEVERITIES.index(outcome.finding.severity) if outcome.finding else 0
+    margin = float("inf") if test is None else relative_margin(test)
+    return severity, margin, *_place((outcome.state, outcome.corner)), outcome.reason
+
+
+def _badness(finding: Finding) -> tuple[Any, ...]:
+    place = _place((finding.state, finding.corner))
+    return SEVERITIES.index(finding.severity), relative_margin(finding.test), *place, finding.message
+
+
+def _place(place: tuple[str | None, str | None]) -> tuple[str, str]:
+    return place[0] or "", place[1] or ""
+
+
+def sort_key(finding: Finding) -> tuple[Any, ...]:
+    """The order in which findings are told: severity, rule, parts, nets, role, state."""
+    place = _place((finding.state, finding.corner))
+    return SEVERITIES.index(finding.severity), finding.rule, finding.parts, finding.nets, finding.role, *place

@@ -1,0 +1,161 @@
+"""The whole service in process: what the command line calls and what HTTP serves.
+
+Every function returns JSON-ready data: fixed member order, SI units, undefined
+numbers as ``None``.  Nothing here imports the web framework.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Literal
+
+from schemas.finding import SEVERITIES
+from schemas.problems import Complaint, nearest_name
+from service import engine, shapes
+from service import states as state_shapes
+from service.ruleset import Ruleset, installed
+
+if TYPE_CHECKING:
+    from schemas.document import Document
+
+Json = dict[str, Any]
+Threshold = Literal["error", "warning", "note"]
+BETAS = ("min", "typical", "max")
+
+
+class UnknownRule(LookupError):
+    """No rule has this slug; ``nearest`` is the known one that was likely meant."""
+
+    def __init__(self, slug: str, nearest: str | None, known: tuple[str, ...]) -> None:
+        super().__init__(f"no rule is called {slug!r}" + (f"; nearest: {nearest}" if nearest else ""))
+        self.slug = slug
+        self.nearest = nearest
+        self.known = known
+
+
+class OptionRefused(ValueError):
+    """An option (``beta``, ``hold``) has a value that cannot be used; ``complaint`` says what is accepted."""
+
+    def __init__(self, option: str, complaint: Complaint) -> None:
+        super().__init__(f"{option}: {complaint.detail}")
+        self.option = option
+        self.complaint = complaint
+
+
+def review(document: Document, *, remedies: bool = True, ruleset: Ruleset | None = None) -> Json:
+    """The review of ``document``: every state, finding and outcome; remedies are proven unless left out."""
+    found = engine.review(document.circuit, ruleset or installed(), remedies, document.raw)
+    return shapes.review_shape(found)
+
+
+def states(document: Document, *, beta: str = "typical", hold: Mapping[str, float] | None = None) -> Json:
+    """Every DC state of every configuration at one corner of the current gains.
+
+    ``hold`` keeps capacitors at a voltage in V (their plus or ``a`` pin against
+    the other), for the states that exist only while they are charged.  Raises
+    :class:`OptionRefused` for an unknown corner or part.
+    """
+    if beta not in BETAS:
+        raise OptionRefused(
+            "beta",
+            Complaint(
+                "no such corner of the current gain",
+                seen=repr(beta),
+                accepted=", ".join(BETAS),
+                nearest=nearest_name(beta, BETAS),
+            ),
+        )
+    for name in sorted(hold or {}):
+        _check_held(document, name)
+    return state_shapes.states_shape(document.circuit, beta, dict(hold or {}))
+
+
+def _check_held(document: Document, name: str) -> None:
+    capacitors = sorted(key for key, part in document.circuit.parts.items() if part.kind == "capacitor")
+    if name in capacitors:
+        return
+    part = document.circuit.parts.get(name)
+    detail = f"{name} is not a part of this circuit" if part is None else f"{name} is a {part.kind}"
+    raise OptionRefused(
+        "hold",
+        Complaint(
+            f"only a capacitor can be held at a voltage; {detail}",
+            seen=name,
+            accepted=", ".join(capacitors) or "nothing: this circuit has no capacitor",
+            nearest=nearest_name(name, capacitors),
+        ),
+    )
+
+
+def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
+    """Apply proven remedies, worst finding first, until none is left; the document itself is not changed."""
+    from service.mend import mend as mend_circuit
+
+    mended = mend_circuit(document.circuit, document.raw, ruleset or installed())
+    result = shapes.review_shape(mended.review)
+    return {
+        "circuit": document.circuit.name,
+        "document": shapes.finite(mended.raw),
+        "patch": [dict(operation) for operation in mended.patch],
+        "applied": [
+            {"identity": step.finding.identity, "rule": step.finding.rule, **shapes.remedy_shape(step.remedy)}
+            for step in mended.steps
+        ],
+        "remaining": result["findings"],
+        "withdrawn": mended.withdrawn,
+        "review": result,
+    }
+
+
+def rules(*, ruleset: Ruleset | None = None) -> list[Json]:
+    """The catalogue of rules, sorted by slug."""
+    return [shapes.rule_shape(entry) for entry in (ruleset or installed()).rules]
+
+
+def lesson(slug: str, *, ruleset: Ruleset | None = None) -> Json:
+    """What one rule teaches.  Raises :class:`UnknownRule`."""
+    catalogue = ruleset or installed()
+    entry = catalogue.find(slug)
+    if entry is None:
+        known = tuple(item.slug for item in catalogue.rules)
+        raise UnknownRule(slug, nearest_name(slug, known), known)
+    return shapes.lesson_shape(entry)
+
+
+def part_types() -> Json:
+    """The published part types with their promises and sources."""
+    from rules.analysis.part_types import catalogue
+
+    found: Json = shapes.finite(catalogue())
+    return found
+
+
+def circuit_schema() -> Json:
+    """The JSON Schema (2020-12) of a circuit document."""
+    from schemas.json_schema import circuit_schema as schema
+
+    return schema()
+
+
+def exit_status(review: Mapping[str, Any], threshold: Threshold = "warning") -> Literal[0, 1, 2]:
+    """0 nothing at or above the threshold, 1 findings, 2 could not check.
+
+    Could not check: a rule failed or could not be loaded, not every state was
+    found, or the network has a fault that leaves a configuration without an answer.
+    """
+    if threshold not in SEVERITIES:
+        raise ValueError(f"threshold is {threshold!r}; it has to be one of {', '.join(SEVERITIES)}")
+    failed = any(outcome["kind"] == "failed" for outcome in review["outcomes"])
+    if failed or not review["complete"] or review["problems"]:
+        return 2
+    counted = SEVERITIES[: SEVERITIES.index(threshold) + 1]
+    return 1 if any(finding["severity"] in counted for finding in review["findings"]) else 0
+
+
+def ready(*, ruleset: Ruleset | None = None) -> Json:
+    """Is the service fit to answer?  Loads the rules and reviews a circuit with a known answer."""
+    from service.self_check import run_checks
+
+    catalogue = ruleset or installed()
+    checks = run_checks(catalogue)
+    return {"ready": all(check["ok"] for check in checks), "ruleset": catalogue.digest, "checks": checks}

@@ -1,0 +1,1 @@
+"""The HTTP layer: thin, stateless; every answer comes from :mod:`service.facade`."""

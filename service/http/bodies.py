@@ -1,0 +1,76 @@
+"""The request body: a circuit document in JSON or YAML, refused with its place when it is not one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal
+
+from flask import Request
+
+from schemas.problems import DocumentProblems, quoted
+from service.http.problems import Refused
+
+if TYPE_CHECKING:
+    from schemas.document import Document
+
+Spelling = Literal["json", "yaml"]
+
+MEDIA_TYPES: Mapping[str, Spelling] = MappingProxyType(
+    {
+        "application/json": "json",
+        "application/yaml": "yaml",  # RFC 9512
+        "application/x-yaml": "yaml",
+        "text/yaml": "yaml",
+    }
+)
+ACCEPTED = ", ".join(MEDIA_TYPES)
+
+
+def spelling_of(request: Request) -> Spelling:
+    """JSON or YAML by the media type.  Raises :class:`Refused` (415)."""
+    media_type = request.mimetype
+    spelling = MEDIA_TYPES.get(media_type)
+    if spelling is None and media_type.startswith("application/") and media_type.endswith("+json"):
+        spelling = "json"
+    charset = request.mimetype_params.get("charset", "utf-8").lower()
+    coding = request.headers.get("Content-Encoding", "identity").lower()
+    if spelling is None:
+        seen = quoted(media_type) if media_type else "no Content-Type"
+        raise _unsupported("the body has to be JSON or YAML", seen, ACCEPTED)
+    if charset not in ("utf-8", "utf8", "us-ascii"):
+        raise _unsupported("the body has to be UTF-8", quoted(charset), "utf-8")
+    if coding != "identity":
+        raise _unsupported("the body must not be compressed", quoted(coding), "identity")
+    return spelling
+
+
+def _unsupported(detail: str, seen: str, accepted: str) -> Refused:
+    error = {"pointer": "", "detail": detail, "seen": seen, "accepted": accepted}
+    # what would be taken instead (RFC 9110, sections 12.5.1 and 15.5.16)
+    return Refused(415, "The media type of the body is not supported.", [error], {"Accept": ACCEPTED})
+
+
+def read_document(request: Request) -> Document:
+    """The circuit document in the body.
+
+    Raises :class:`Refused`: 415 for another media type, 400 for text that is
+    not JSON or YAML, 422 for a document that is not a circuit.
+    """
+    from schemas.document import read
+
+    spelling = spelling_of(request)
+    data = request.get_data(cache=False)
+    try:
+        return read(data, spelling)
+    except DocumentProblems as refused:
+        errors = [problem.as_dict() for problem in refused.problems]
+        more = (
+            f" The first {len(errors)} of {refused.total} problems are listed."
+            if refused.total > len(errors)
+            else ""
+        )
+        if refused.malformed:
+            name = {"json": "JSON", "yaml": "YAML"}[spelling]
+            raise Refused(400, f"The body is not well-formed {name}.{more}", errors) from None
+        raise Refused(422, f"The body is not a circuit document.{more}", errors) from None

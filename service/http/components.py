@@ -1,0 +1,290 @@
+"""JSON Schemas (2020-12) of what the service answers.  Members may be added; those required always come."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, get_args
+
+from schemas.finding import SEVERITIES, Origin, OutcomeKind
+
+Schema = dict[str, Any]
+
+TEXT: Schema = {"type": "string"}
+NUMBER: Schema = {"type": "number"}
+FLAG: Schema = {"type": "boolean"}
+OPTIONAL_TEXT: Schema = {"type": ["string", "null"]}
+OPTIONAL_NUMBER: Schema = {"type": ["number", "null"], "description": "null where undefined or infinite"}
+POINTER: Schema = {
+    "type": "string",
+    "pattern": "^(/.*)?$",
+    "description": "JSON Pointer (RFC 6901) into the document",
+}
+
+
+def ref(name: str) -> Schema:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def listing(items: Schema) -> Schema:
+    return {"type": "array", "items": items}
+
+
+def mapping(values: Schema) -> Schema:
+    return {"type": "object", "additionalProperties": values}
+
+
+def record(members: Mapping[str, Schema], *optional: str, description: str = "") -> Schema:
+    """An object with all its members required, but for those named."""
+    schema: Schema = {"type": "object"}
+    if description:
+        schema["description"] = description
+    schema["required"] = [name for name in members if name not in optional]
+    schema["properties"] = dict(members)
+    return schema
+
+
+_POSITIONS = {
+    "contacts": mapping({"enum": ["open", "closed"]}),
+    "drivers": mapping({"enum": ["low", "high"]}),
+}
+_INDEX: Schema = {
+    "type": ["integer", "null"],
+    "enum": [1, -1, 0, None],
+    "description": "sign of the state's determinant; -1 means unstable",
+}
+_LIMITS = listing(ref("Limit"))
+_RULE = {
+    "slug": TEXT,
+    "title": TEXT,
+    "protects": TEXT,
+    "rule_of_thumb": TEXT,
+    "limits": _LIMITS,
+    "api_level": {"type": "integer"},
+    "distribution": TEXT,
+    "version": TEXT,
+}
+
+OPERATION: Schema = record(
+    {"op": {"enum": ["test", "add", "replace", "remove"]}, "path": POINTER, "value": {}},
+    "value",
+    description="one operation of a JSON Patch (RFC 6902)",
+)
+
+SCHEMAS: Mapping[str, Schema] = {
+    "Assumed": record(
+        {
+            "pointer": POINTER,
+            "quantity": TEXT,
+            "value": {"type": ["number", "string", "null"]},
+            "unit": TEXT,
+            "source": TEXT,
+        },
+        description="a value that no one gave",
+    ),
+    "Quantity": record(
+        {
+            "symbol": TEXT,
+            "meaning": TEXT,
+            "value": OPTIONAL_NUMBER,
+            "unit": TEXT,
+            "origin": {"enum": list(get_args(Origin))},
+            "pointer": OPTIONAL_TEXT,
+            "source": OPTIONAL_TEXT,
+        }
+    ),
+    "Test": record(
+        {
+            "left": OPTIONAL_NUMBER,
+            "relation": {"enum": ["<=", ">=", "<", ">"]},
+            "right": OPTIONAL_NUMBER,
+            "unit": TEXT,
+            "margin": OPTIONAL_NUMBER,
+        },
+        description="what should hold, and by how much it does",
+    ),
+    "Grounds": record(
+        {
+            "rule_of_thumb": TEXT,
+            "formula": TEXT,
+            "symbols": mapping(TEXT),
+            "source": TEXT,
+            "holds": TEXT,
+            "fails": TEXT,
+        }
+    ),
+    "Limit": record({"name": TEXT, "value": NUMBER, "unit": TEXT, "meaning": TEXT, "source": TEXT}),
+    "Operation": OPERATION,
+    "Proof": record(
+        {
+            "proven": FLAG,
+            "reason": TEXT,
+            "before": OPTIONAL_NUMBER,
+            "after": OPTIONAL_NUMBER,
+            "limit": OPTIONAL_NUMBER,
+            "unit": TEXT,
+            "corners": listing(TEXT),
+            "effects": listing(ref("Quantity")),
+        }
+    ),
+    "Remedy": record({"summary": TEXT, "patch": listing(ref("Operation")), "proof": ref("Proof")}),
+    "Finding": record(
+        {
+            "identity": TEXT,
+            "rule": TEXT,
+            "severity": {"enum": list(SEVERITIES)},
+            "parts": listing(TEXT),
+            "nets": listing(TEXT),
+            "pointers": listing(POINTER),
+            "role": TEXT,
+            "state": OPTIONAL_TEXT,
+            "corner": OPTIONAL_TEXT,
+            "message": TEXT,
+            "evidence": listing(ref("Quantity")),
+            "test": ref("Test"),
+            "grounds": ref("Grounds"),
+            "remedies": listing(ref("Remedy")),
+            "advice": listing(TEXT),
+            "caused_by": OPTIONAL_TEXT,
+            "occurrences": listing(
+                record(
+                    {
+                        "state": OPTIONAL_TEXT,
+                        "corner": OPTIONAL_TEXT,
+                        "severity": {"enum": list(SEVERITIES)},
+                        "left": OPTIONAL_NUMBER,
+                        "margin": OPTIONAL_NUMBER,
+                    }
+                )
+            ),
+        },
+        description="one violated rule at one place, with the numbers of its worst state and corner",
+    ),
+    "Outcome": record(
+        {
+            "rule": TEXT,
+            "kind": {"enum": list(get_args(OutcomeKind))},
+            "subject": listing(TEXT),
+            "reason": TEXT,
+            "state": OPTIONAL_TEXT,
+            "corner": OPTIONAL_TEXT,
+            "test": {"anyOf": [ref("Test"), {"type": "null"}]},
+            "identity": OPTIONAL_TEXT,
+        }
+    ),
+    "StateSummary": record(
+        {**_POSITIONS, "name": TEXT, "stable": FLAG, "index": _INDEX, "devices": mapping(TEXT)}
+    ),
+    "Review": record(
+        {
+            "circuit": TEXT,
+            "ruleset": TEXT,
+            "complete": FLAG,
+            "states": listing(ref("StateSummary")),
+            "findings": listing(ref("Finding")),
+            "outcomes": listing(ref("Outcome")),
+            "assumed": listing(ref("Assumed")),
+            "cautions": listing(TEXT),
+            "problems": listing(TEXT),
+        }
+    ),
+    "State": record(
+        {
+            "name": TEXT,
+            "stable": FLAG,
+            "index": _INDEX,
+            "devices": mapping(TEXT),
+            "nets": mapping(OPTIONAL_NUMBER),
+            "currents": mapping(mapping(OPTIONAL_NUMBER)),
+            "power": mapping(OPTIONAL_NUMBER),
+        },
+        description="SI units; a current is positive into the part at that pin",
+    ),
+    "States": record(
+        {
+            "circuit": TEXT,
+            "complete": FLAG,
+            "beta": TEXT,
+            "held": mapping(NUMBER),
+            "assumed": listing(ref("Assumed")),
+            "configurations": listing(
+                record(
+                    {
+                        **_POSITIONS,
+                        "reached_by": listing(TEXT),
+                        "complete": FLAG,
+                        "states": listing(ref("State")),
+                    }
+                )
+            ),
+            "problems": listing(TEXT),
+        }
+    ),
+    "Mended": record(
+        {
+            "circuit": TEXT,
+            "document": ref("Circuit"),
+            "patch": listing(ref("Operation")),
+            "applied": listing(
+                record(
+                    {
+                        "identity": TEXT,
+                        "rule": TEXT,
+                        "summary": TEXT,
+                        "patch": listing(ref("Operation")),
+                        "proof": ref("Proof"),
+                    }
+                )
+            ),
+            "remaining": listing(ref("Finding")),
+            "withdrawn": OPTIONAL_TEXT,
+            "review": ref("Review"),
+        }
+    ),
+    "Rules": record({"rules": listing(record(_RULE))}),
+    "Lesson": record(
+        {
+            **_RULE,
+            "grounds": ref("Grounds"),
+            "lesson": record({"why": TEXT, "breaks": TEXT, "mend": TEXT, "failing": TEXT, "passing": TEXT}),
+        }
+    ),
+    "PartTypes": record({"part_types": listing({"type": "object", "required": ["name"]})}),
+    "Live": record({"live": {"const": True}}),
+    "Ready": record(
+        {
+            "ready": FLAG,
+            "ruleset": TEXT,
+            "checks": listing(record({"name": TEXT, "ok": FLAG, "detail": TEXT})),
+        }
+    ),
+    "Problem": record(
+        {
+            "type": {"type": "string", "format": "uri-reference"},
+            "title": TEXT,
+            "status": {"type": "integer"},
+            "detail": TEXT,
+            "errors": listing(
+                record(
+                    {
+                        "pointer": {
+                            "type": "string",
+                            "description": "JSON Pointer into the body, or ?name for a query parameter",
+                        },
+                        "detail": TEXT,
+                        "seen": TEXT,
+                        "accepted": TEXT,
+                        "nearest": TEXT,
+                        "line": {"type": "integer", "minimum": 1},
+                        "column": {"type": "integer", "minimum": 1},
+                    },
+                    "seen",
+                    "accepted",
+                    "nearest",
+                    "line",
+                    "column",
+                )
+            ),
+        },
+        description="RFC 9457",
+    ),
+}

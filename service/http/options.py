@@ -1,0 +1,150 @@
+"""Query parameters as data: one table feeds the reading, the refusals and the OpenAPI document."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+from werkzeug.datastructures import MultiDict
+
+from schemas.problems import Complaint, listed, nearest_name, quoted
+from schemas.quantities import parse
+from service.facade import BETAS, OptionRefused
+from service.http.problems import Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One query parameter; ``read`` gets every text given for it and raises :class:`Complaint`."""
+
+    name: str
+    read: Callable[[list[str]], Any]
+    schema: Mapping[str, Any]
+    description: str
+    repeated: bool = False
+
+
+def _choice(*names: str) -> Callable[[list[str]], str]:
+    def read(texts: list[str]) -> str:
+        if texts[0] not in names:
+            raise Complaint(
+                "the value is not known",
+                seen=quoted(texts[0]),
+                accepted=", ".join(names),
+                nearest=nearest_name(texts[0], names),
+            )
+        return texts[0]
+
+    return read
+
+
+def _flag(texts: list[str]) -> bool:
+    return _choice("true", "false")(texts) == "true"
+
+
+HOLD_FORM = "capacitor and voltage, such as C1:0 V or C1:0 V,C2:3.2 V"
+
+
+def read_hold(texts: list[str]) -> dict[str, float]:
+    """``C1:0 V`` texts, one or several in each, as volts per capacitor.  Raises :class:`Complaint`."""
+    held: dict[str, float] = {}
+    for item in (piece for text in texts for piece in text.split(",")):
+        name, colon, voltage = item.strip().rpartition(":")
+        if not colon or not name:
+            raise Complaint(
+                "a held capacitor is written as its name, a colon and a voltage",
+                seen=quoted(item),
+                accepted=HOLD_FORM,
+            )
+        if name in held:
+            raise Complaint(f"{name} is held twice", seen=quoted(item), accepted=HOLD_FORM)
+        held[name] = parse(voltage.strip(), "voltage")
+    return held
+
+
+BETA = Option(
+    "beta",
+    _choice(*BETAS),
+    {"type": "string", "enum": list(BETAS), "default": "typical"},
+    "Corner of the current gains at which the states are computed.",
+)
+HOLD = Option(
+    "hold",
+    read_hold,
+    {"type": "array", "items": {"type": "string", "pattern": "^[^,]+:[^,:]+$"}, "maxItems": 64},
+    "A capacitor held at a voltage, `C1:0 V`; repeat it, or separate several by commas.",
+    repeated=True,
+)
+REMEDIES = Option(
+    "remedies",
+    _flag,
+    {"type": "string", "enum": ["true", "false"], "default": "true"},
+    "`false` leaves out the search for proven remedies.",
+)
+
+BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
+    {
+        "reviews": (REMEDIES,),
+        "states": (BETA, HOLD),
+        "remedies": (),
+    }
+)
+
+
+def read_options(arguments: MultiDict[str, str], options: tuple[Option, ...] = ()) -> dict[str, Any]:
+    """The options that were given.  Raises :class:`Refused` (400) with every fault at once."""
+    known = {option.name: option for option in options}
+    found: dict[str, Any] = {}
+    errors: list[dict[str, Any]] = []
+    for name in sorted(arguments):
+        texts = arguments.getlist(name)
+        option = known.get(name)
+        if option is None:
+            errors.append(
+                query_error(
+                    name,
+                    Complaint(
+                        "this resource has no such query parameter",
+                        seen=quoted(name),
+                        accepted=listed(sorted(known)) or "no query parameters",
+                        nearest=nearest_name(name, known),
+                    ),
+                )
+            )
+        elif len(texts) > 1 and not option.repeated:
+            errors.append(
+                query_error(
+                    name,
+                    Complaint(
+                        "the parameter is given more than once", seen=f"{len(texts)} times", accepted="once"
+                    ),
+                )
+            )
+        else:
+            try:
+                found[name] = option.read(texts)
+            except Complaint as complaint:
+                errors.append(query_error(name, complaint))
+    if errors:
+        raise Refused(400, "The query string was not understood.", errors)
+    return found
+
+
+def query_error(name: str, complaint: Complaint) -> dict[str, Any]:
+    """One error with its place: ``?beta`` is a query parameter, never a place in the body."""
+    members = {
+        "pointer": f"?{name}",
+        "detail": complaint.detail,
+        "seen": complaint.seen,
+        "accepted": complaint.accepted,
+        "nearest": complaint.nearest,
+    }
+    return {key: value for key, value in members.items() if value is not None}
+
+
+def refused_option(refused: OptionRefused) -> Refused:
+    return Refused(
+        400, "The query string does not fit the circuit.", [query_error(refused.option, refused.complaint)]
+    )

@@ -1,0 +1,247 @@
+"""Proposals become remedies only by proof.
+
+A proposal is applied to a copy of the document, the whole rule set is run
+again at every corner, and the two runs are compared finding by finding.  A
+proposal that mends its target and breaks something else is not offered as it
+is: the proposals that the broken thing itself carries on the changed circuit
+are tried together with it, and only a set that leaves nothing new or worse is
+a remedy.  Whatever is not proven stays advice in words, with the reason.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeAlias
+
+from schemas.circuit import Circuit
+from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
+from service.comparing import Comparison, compare
+from service.engine import Run, run
+from service.patches import CannotPatch, apply, compose, patch_for, size
+from service.ruleset import Ruleset
+from service.states import CORNERS
+
+MAX_STEPS = 3  # proposals joined into one remedy
+RUNS_PER_FINDING = 12
+RUNS_PER_REVIEW = 96
+REMEDIES_SHOWN = 4
+
+Steps: TypeAlias = tuple[tuple[str, Proposal], ...]  # (rule that proposes, what it proposes)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One patched copy: what was changed, what the rule set says of it, how it compares."""
+
+    summary: str
+    patch: tuple[Mapping[str, Any], ...]
+    run: Run
+    comparison: Comparison
+    rules: tuple[str, ...]  # whose proposals it joins, the target's rule first
+    hurdle: str = ""  # why the first proposal alone was not enough
+
+
+@dataclass
+class Bench:
+    """Where proposals for one document are tried.  Runs are kept by content and counted."""
+
+    ruleset: Ruleset
+    raw: Mapping[str, Any]
+    circuit: Circuit
+    runs: int = 0
+    _kept: dict[str, Run | str] = field(default_factory=dict)
+    _baseline: Run | None = None
+
+    @property
+    def baseline(self) -> Run:
+        if self._baseline is None:
+            self._baseline = run(self.circuit, self.ruleset)
+            self._kept[content_key(self.raw)] = self._baseline
+        return self._baseline
+
+    def on(self, raw: Mapping[str, Any]) -> Bench:
+        """A bench for a changed document; what was already run is known to it."""
+        known = self.run_on(raw)
+        if isinstance(known, str):
+            raise ValueError(f"not a proven change: {known}")
+        return Bench(self.ruleset, raw, known.circuit, _kept=self._kept, _baseline=known)
+
+    def with_remedies(self, finding: Finding) -> Finding:
+        """``finding`` with its proven remedies, smallest change first, and advice for what was not proven."""
+        remedies, advice = self.prove(finding)
+        return replace(finding, remedies=remedies, advice=(*finding.advice, *advice))
+
+    def prove(self, finding: Finding) -> tuple[tuple[Remedy, ...], tuple[str, ...]]:
+        """Try every proposal for ``finding``; the remedies that are proven and the advice that is left."""
+        limit = min(self.runs + RUNS_PER_FINDING, RUNS_PER_REVIEW)
+        proven: list[Trial] = []
+        advice: list[str] = []
+        for proposal in self.baseline.proposals.get(finding.identity, ()):
+            trial, reason = self._search(finding, proposal, limit)
+            if trial is not None:
+                proven.append(trial)
+            else:
+                advice.append(f"{proposal.summary}: withdrawn: {reason}")
+        ranked = sorted(proven, key=lambda trial: (*size(self.circuit, trial.run.circuit), trial.summary))
+        remedies: list[Remedy] = []
+        for trial in ranked:
+            remedy = Remedy(trial.summary, trial.patch, self._proof(finding, trial))
+            if all(remedy.patch != other.patch for other in remedies):
+                remedies.append(remedy)
+        return tuple(remedies[:REMEDIES_SHOWN]), tuple(advice)
+
+    def _search(self, finding: Finding, proposal: Proposal, limit: int) -> tuple[Trial | None, str]:
+        """Breadth first: the proposal alone, then with one follow-up, then with two."""
+        front: list[Steps] = [((finding.rule, proposal),)]
+        tried: set[str] = set()
+        hurdle = ""
+        for depth in range(1, MAX_STEPS + 1):
+            following: list[Steps] = []
+            for steps in front:
+                changes = compose(*(step.changes for _, step in steps))
+                key = repr(changes)
+                if key in tried:
+                    continue
+                tried.add(key)
+                trial = self._try(finding, steps, changes, limit)
+                if isinstance(trial, str):
+                    hurdle = hurdle or trial
+                    continue
+                if trial.comparison.is_clean:
+                    return replace(trial, hurdle=hurdle), ""
+                hurdle = hurdle or _reason(finding, trial)
+                if depth < MAX_STEPS:
+                    following.extend((*steps, more) for more in _follow_ups(trial))
+            front = following
+        joined = (
+            "; no change joined with what that finding proposes could be proven" if len(tried) > 1 else ""
+        )
+        return None, hurdle + joined
+
+    def _try(self, finding: Finding, steps: Steps, changes: tuple[Change, ...], limit: int) -> Trial | str:
+        try:
+            patch = patch_for(self.raw, changes)
+            patched = apply(self.raw, patch)
+        except CannotPatch as error:
+            return str(error)
+        after = self.run_on(patched, limit)
+        if isinstance(after, str):
+            return after
+        comparison = compare(self.baseline, after, finding)
+        summary = "; together with: ".join(step.summary for _, step in steps)
+        return Trial(summary, patch, after, comparison, tuple(rule for rule, _ in steps))
+
+    def run_on(self, raw: Mapping[str, Any], limit: int = RUNS_PER_REVIEW) -> Run | str:
+        """The rule set's word on ``raw``, or why there is none."""
+        from schemas.document import load
+
+        from schemas.problems import DocumentProblems
+
+        key = content_key(raw)
+        if key not in self._kept:
+            if self.runs >= limit:
+                return f"no proof within {RUNS_PER_FINDING} re-runs of the rule set"
+            self.runs += 1
+            try:
+                self._kept[key] = run(load(raw), self.ruleset)
+            except DocumentProblems as refused:
+                first = refused.problems[0]
+                self._kept[key] = f"the changed document would be refused at {first.pointer}: {first.detail}"
+        return self._kept[key]
+
+    def _proof(self, finding: Finding, trial: Trial) -> Proof:
+        after = _after(finding, trial.run)
+        also = trial.comparison.gone
+        joined = [rule for rule in trial.rules[1:] if rule != finding.rule]
+        parts = ["re-run on a changed copy: the finding is gone, nothing is new or worse"]
+        if joined:
+            parts.append(
+                f"joined with what {' and '.join(dict.fromkeys(joined))} proposes, because alone"
+                f" {trial.hurdle}"
+            )
+        if also:
+            parts.append("also gone: " + ", ".join(describe(other) for other in also))
+        return Proof(
+            proven=True,
+            reason="; ".join(parts),
+            before=finding.test.left,
+            after=None if after is None else after.left,
+            limit=finding.test.right if after is None else after.right,
+            unit=finding.test.unit,
+            corners=CORNERS,
+            effects=effects(self.baseline, trial.run),
+        )
+
+
+def content_key(raw: Mapping[str, Any]) -> str:
+    """The same text for the same content, whatever the order of its members."""
+    return json.dumps(raw, sort_keys=True, ensure_ascii=False)
+
+
+def describe(finding: Finding) -> str:
+    """A finding in a few words: the rule and where."""
+    where = ", ".join(finding.parts or finding.nets)
+    return f"{finding.rule} at {where}" if where else finding.rule
+
+
+def _follow_ups(trial: Trial) -> Steps:
+    """What the findings in the way propose on the changed circuit, worst finding first."""
+    found = []
+    for other in trial.comparison.in_the_way:
+        found.extend((other.rule, proposal) for proposal in trial.run.proposals.get(other.identity, ()))
+    return tuple(found)
+
+
+def _after(finding: Finding, after: Run) -> Test | None:
+    """The target's test on the changed circuit, where its rule still judges the same subject."""
+    still = after.finding(finding.identity)
+    if still is not None:
+        return still.test
+    subject = set(finding.parts) | set(finding.nets)
+    tests = [
+        outcome.test
+        for outcome in after.outcomes
+        if outcome.rule == finding.rule
+        and outcome.kind == "satisfied"
+        and outcome.test is not None
+        and outcome.test.unit == finding.test.unit
+        and outcome.test.relation == finding.test.relation
+        and set(outcome.subject) <= subject
+        and outcome.subject
+    ]
+    return min(tests, key=lambda test: test.margin, default=None)
+
+
+def _reason(finding: Finding, trial: Trial) -> str:
+    comparison = trial.comparison
+    if comparison.target is not None:
+        after = comparison.target
+        change = f"{finding.test.left:.4g} {finding.test.unit}".strip()
+        then = f"{after.test.left:.4g} {after.test.unit}".strip()
+        fell = (
+            f" and falls from {finding.severity} to {after.severity}"
+            if after.severity != finding.severity
+            else ""
+        )
+        return (
+            f"the finding stays{fell}: {change} before, {then} after,"
+            f" limit {after.test.right:.4g} {after.test.unit}".rstrip()
+        )
+    return comparison.reason
+
+
+def effects(before: Run, after: Run) -> tuple[Quantity, ...]:
+    """What else a change moves: the largest current from each source, where it moves by more than 1 %."""
+    old, new = before.overview.source_currents, after.overview.source_currents
+    return tuple(
+        Quantity(
+            f"I_{name}",
+            f"largest current from {name} in a stable state; {old[name]:.4g} A before",
+            new[name],
+            "A",
+        )
+        for name in sorted(set(old) & set(new))
+        if abs(new[name] - old[name]) > 0.01 * max(abs(old[name]), abs(new[name]))
+    )

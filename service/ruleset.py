@@ -1,0 +1,257 @@
+"""Finding the installed rules, and refusing those that are not fit to run.
+
+Built-in rules and rules of other packages come through the same door: the
+entry-point group ``thumbrule.rules``.  A rule that cannot be loaded, or whose
+metadata is incomplete, becomes a :class:`LoadFault`.  The faults travel with
+the rule set into every review, where each of them is a ``failed`` outcome: a
+broken plugin never reads as a pass.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, fields
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from rules.contract import API_LEVEL, ENTRY_POINT_GROUP, Lesson, Rule
+from schemas.finding import Grounds, Limit
+
+DISTRIBUTION = "thumbrule"
+SLUG = re.compile(r"[a-z]+(?:-[a-z]+)*\Z")
+_RULE_MODULE = re.compile(r"^RULE\b[^\n=]*=", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRule:
+    """A rule that may run, and the distribution that brought it."""
+
+    rule: Rule
+    distribution: str
+    version: str
+
+    @property
+    def slug(self) -> str:
+        return self.rule.slug
+
+
+@dataclass(frozen=True, slots=True)
+class LoadFault:
+    """A rule that was announced but cannot run, and why."""
+
+    name: str
+    distribution: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"rule {self.name!r} of {self.distribution or 'an unknown package'}: {self.reason}"
+
+
+@dataclass(frozen=True, slots=True)
+class Ruleset:
+    """The rules that run, sorted by slug, and the report on those that do not."""
+
+    rules: tuple[LoadedRule, ...]
+    faults: tuple[LoadFault, ...] = ()
+
+    @property
+    def digest(self) -> str:
+        """A name for this rule set: slugs, limits, grounds, versions and faults; no clock, no paths."""
+        facts = {
+            "api_level": API_LEVEL,
+            "rules": [
+                [entry.slug, entry.distribution, entry.version, _facts(entry.rule)] for entry in self.rules
+            ],
+            "faults": [[fault.name, fault.distribution, fault.reason] for fault in self.faults],
+        }
+        text = json.dumps(facts, sort_keys=True, ensure_ascii=False)
+        return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+    def find(self, slug: str) -> LoadedRule | None:
+        return next((entry for entry in self.rules if entry.slug == slug), None)
+
+
+def _facts(rule: Rule) -> dict[str, Any]:
+    grounds = {f.name: getattr(rule.grounds, f.name) for f in fields(Grounds)}
+    grounds["symbols"] = dict(rule.grounds.symbols)
+    return {
+        "title": rule.title,
+        "grounds": grounds,
+        "limits": {key: [limit.value, limit.unit, limit.source] for key, limit in rule.limits.items()},
+    }
+
+
+def of_rules(rules: Iterable[Rule], distribution: str = "local", version: str = "0") -> Ruleset:
+    """A rule set from rule objects at hand (tests, notebooks), checked like installed ones."""
+    return _collect((rule.slug, distribution, version, (lambda rule=rule: rule)) for rule in rules)
+
+
+@cache
+def installed() -> Ruleset:
+    """The rules of every installed distribution; found once per process."""
+    points = importlib.metadata.entry_points(group=ENTRY_POINT_GROUP)
+    described = []
+    for point in points:
+        name, version = _distribution(point)
+        described.append((point.name, name, version, point.load))
+    found = _collect(described)
+    return Ruleset(
+        found.rules, tuple(sorted((*found.faults, *_stale(point.value for point in points)), key=str))
+    )
+
+
+def _distribution(point: importlib.metadata.EntryPoint) -> tuple[str, str]:
+    dist = point.dist
+    if dist is None:
+        return "", ""
+    metadata = dist.metadata
+    return str(metadata["Name"]), str(metadata["Version"])
+
+
+def _collect(described: Iterable[tuple[str, str, str, Callable[[], Any]]]) -> Ruleset:
+    loaded: dict[str, LoadedRule] = {}
+    faults: list[LoadFault] = []
+    twice: set[str] = set()
+    for name, distribution, version, load in sorted(described, key=lambda item: item[:3]):
+        try:
+            rule = load()
+            complaints = complaints_about(rule, name)
+        except Exception as error:  # a plugin may raise anything; it must not take the others along
+            faults.append(LoadFault(name, distribution, f"could not be loaded: {brief(error)}{_hint(error)}"))
+            continue
+        if complaints:
+            faults.append(LoadFault(name, distribution, "; ".join(complaints)))
+        elif rule.slug in loaded:
+            twice.add(rule.slug)
+            other = loaded[rule.slug].distribution
+            faults.append(
+                LoadFault(name, distribution, f"slug {rule.slug!r} is also claimed by {other}; neither runs")
+            )
+        else:
+            loaded[rule.slug] = LoadedRule(rule, distribution, version)
+    kept = tuple(loaded[slug] for slug in sorted(loaded) if slug not in twice)
+    return Ruleset(kept, tuple(sorted(faults, key=str)))
+
+
+def _hint(error: Exception) -> str:
+    if isinstance(error, (ImportError, AttributeError)):
+        return " (if its files were moved, install the package again so that its metadata is current)"
+    return ""
+
+
+def brief(error: BaseException) -> str:
+    """Type and first line of an exception, cut to a length that fits a message; never a traceback."""
+    lines = str(error).strip().splitlines()
+    text = lines[0].strip() if lines else ""
+    text = text if len(text) <= 160 else text[:157] + "..."
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__
+
+
+def complaints_about(rule: Any, name: str | None = None) -> list[str]:
+    """What is missing or wrong in a rule's metadata; empty when the rule is fit to run."""
+    if isinstance(rule, type):
+        return [f"the entry point names the class {rule.__name__}; it has to name an instance"]
+    found: list[str] = []
+    slug = getattr(rule, "slug", None)
+    if not isinstance(slug, str) or not SLUG.match(slug):
+        found.append(f"slug {slug!r} is not lower-case words joined by hyphens")
+    elif name is not None and slug != name:
+        found.append(f"its slug is {slug!r}, but the entry point is named {name!r}")
+    level = getattr(rule, "api_level", None)
+    if isinstance(level, bool) or not isinstance(level, int) or not 1 <= level <= API_LEVEL:
+        found.append(f"api_level is {level!r}; this engine runs 1 to {API_LEVEL}")
+    found.extend(_blank(rule, ("title", "protects"), ""))
+    if not callable(getattr(rule, "check", None)):
+        found.append("check is missing")
+    found.extend(_grounds(getattr(rule, "grounds", None)))
+    found.extend(_limits(getattr(rule, "limits", None)))
+    lesson = getattr(rule, "lesson", None)
+    if isinstance(lesson, Lesson):
+        found.extend(_blank(lesson, tuple(f.name for f in fields(Lesson)), "lesson."))
+    else:
+        found.append("lesson is missing")
+    return found
+
+
+def _blank(holder: Any, names: tuple[str, ...], prefix: str) -> list[str]:
+    given = ((name, getattr(holder, name, None)) for name in names)
+    return [
+        f"{prefix}{name} is empty" for name, text in given if not isinstance(text, str) or not text.strip()
+    ]
+
+
+def _grounds(grounds: Any) -> list[str]:
+    if not isinstance(grounds, Grounds):
+        return ["grounds are missing"]
+    found = _blank(grounds, ("rule_of_thumb", "formula", "source", "holds", "fails"), "grounds.")
+    symbols = grounds.symbols
+    if not isinstance(symbols, Mapping) or not symbols:
+        found.append("grounds.symbols is empty")
+    elif not all(
+        isinstance(key, str) and isinstance(text, str) and text.strip() for key, text in symbols.items()
+    ):
+        found.append("grounds.symbols has a symbol without a meaning")
+    return found
+
+
+def _limits(limits: Any) -> list[str]:
+    if not isinstance(limits, Mapping):
+        return ["limits are missing"]
+    found = []
+    for key, limit in limits.items():
+        if not isinstance(limit, Limit):
+            found.append(f"limit {key!r} is not a Limit")
+            continue
+        if limit.name != key:
+            found.append(f"limit {key!r} names itself {limit.name!r}")
+        if (
+            isinstance(limit.value, bool)
+            or not isinstance(limit.value, (int, float))
+            or not math.isfinite(limit.value)
+        ):
+            found.append(f"limit {key!r} has no finite value")
+        if not isinstance(limit.source, str) or not limit.source.strip():
+            found.append(f"limit {key!r} has no source")
+        if not isinstance(limit.unit, str):
+            found.append(f"limit {key!r} has no unit")
+    return found
+
+
+def _stale(values: Iterable[str]) -> list[LoadFault]:
+    """Built-in rules on disk that the installed metadata does not announce.
+
+    An editable install keeps the entry points of the day it was made, so a
+    rule file added since would silently not run.
+    """
+    announced = {value.partition(":")[0].strip() for value in values}
+    folder = Path(__file__).resolve().parent.parent / "rules"
+    found = []
+    for path in sorted(folder.glob("*.py")):
+        module = f"rules.{path.stem}"
+        if module in announced or path.stem.startswith("_"):
+            continue
+        if _RULE_MODULE.search(path.read_text(encoding="utf-8")):
+            found.append(
+                LoadFault(
+                    path.stem.replace("_", "-"),
+                    DISTRIBUTION,
+                    f"rules/{path.name} defines a rule that the installed metadata does not announce;"
+                    " install the package again (an editable install does not notice new entry points)",
+                )
+            )
+    if not announced:
+        found.append(
+            LoadFault(
+                "*",
+                DISTRIBUTION,
+                "no rule is announced at all; the package has to be installed,"
+                " because rules are found through its metadata",
+            )
+        )
+    return found

@@ -1,0 +1,131 @@
+"""DC states as JSON-ready data: the full shape, and what the engine wants to know of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from service.shapes import assumed_shape, finite
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+
+    from rules.analysis.states import State, StateSet
+    from schemas.circuit import Circuit
+
+Json = dict[str, Any]
+CORNERS = ("min", "typical", "max")
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What a review tells of the states, and what a proof must not lose.
+
+    ``stable`` counts the stable states per (corner, configuration);
+    ``source_currents`` has the largest current (A) out of each source in any
+    stable state; ``span`` is the largest voltage (V) between two nets.
+    """
+
+    states: tuple[Mapping[str, Any], ...]
+    stable: Mapping[tuple[str, str], int]
+    source_currents: Mapping[str, float]
+    span: float
+    complete: bool
+    problems: tuple[str, ...]
+
+
+def overview(study: Study) -> Overview:
+    """Look at every state at every corner; the states told are those at typical gain."""
+    sets = {corner: study.state_sets(corner) for corner in CORNERS}
+    every = [found for corner in CORNERS for found in sets[corner]]
+    stable = [state for found in every for state in found.stable]
+    reasons = dict.fromkeys([*study.incomplete_reasons, *(fault.message for fault in study.faults)])
+    return Overview(
+        states=tuple(_summary(found, state) for found in sets["typical"] for state in found.states),
+        stable={(found.corner, found.configuration.key): len(found.stable) for found in every},
+        source_currents=_source_currents(study.circuit, stable),
+        span=max((_span(state) for state in stable), default=0.0),
+        complete=study.complete,
+        problems=tuple(sorted(reasons)),
+    )
+
+
+def _summary(found: StateSet, state: State) -> Json:
+    return {
+        **_positions(found),
+        "name": state.name,
+        "stable": state.stable,
+        "index": state.index,
+        "devices": dict(sorted(state.devices.items())),
+    }
+
+
+def _positions(found: StateSet) -> Json:
+    configuration = found.configuration
+    return {
+        "contacts": dict(sorted(configuration.contacts.items())),
+        "drivers": dict(sorted(configuration.drivers.items())),
+    }
+
+
+def _span(state: State) -> float:
+    known = [voltage for voltage in state.nets.values() if voltage is not None]
+    return max(known) - min(known) if known else 0.0
+
+
+def _source_currents(circuit: Circuit, states: Iterable[State]) -> Mapping[str, float]:
+    largest: dict[str, float] = {}
+    sources = [name for name in sorted(circuit.parts) if circuit.parts[name].kind in ("battery", "supply")]
+    for state in states:
+        for name in sources:
+            into = state.currents[name]["plus"]
+            if into is not None:
+                largest[name] = max(largest.get(name, 0.0), -into)
+    return largest
+
+
+def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json:
+    """The shape of ``POST /v1/states`` at one corner; ``hold`` maps capacitors to volts."""
+    from rules.analysis.resolve import resolve
+    from rules.analysis.states import configurations, find_states
+
+    resolved = resolve(circuit)
+    wanted, whole = configurations(circuit)
+    sets = [find_states(resolved, configuration, beta, hold) for configuration in wanted]
+    reasons = [found.reason for found in sets if found.reason]
+    if not whole:
+        reasons.append("not every combination of contacts and drivers was looked at")
+    return {
+        "circuit": circuit.name,
+        "complete": whole and all(found.complete for found in sets),
+        "beta": beta,
+        "held": dict(sorted(hold.items())),
+        "assumed": [assumed_shape(item) for item in resolved.assumed],
+        "configurations": [configuration_shape(found) for found in sets],
+        "problems": list(dict.fromkeys(reasons)),
+    }
+
+
+def configuration_shape(found: StateSet) -> Json:
+    return {
+        **_positions(found),
+        "reached_by": list(found.configuration.reached_by),
+        "complete": found.complete,
+        "states": [state_shape(state) for state in found.states],
+    }
+
+
+def state_shape(state: State) -> Json:
+    """One state in SI units; a current is positive into the part at that pin, power when it is taken up."""
+    return {
+        "name": state.name,
+        "stable": state.stable,
+        "index": state.index,
+        "devices": dict(sorted(state.devices.items())),
+        "nets": finite(dict(sorted(state.nets.items()))),
+        "currents": {
+            part: finite(dict(sorted(pins.items()))) for part, pins in sorted(state.currents.items())
+        },
+        "power": finite(dict(sorted(state.power.items()))),
+    }
