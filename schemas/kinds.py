@@ -18,7 +18,8 @@ class Parameter:
     ``type`` is a dimension of :mod:`schemas.quantities` (``resistance``,
     ``voltage``, ...) or one of ``tolerance``, ``choice``, ``flag``, ``beta``,
     ``ratings``, ``leakage``, ``type`` (a published part type).  ``bound`` is
-    ``positive`` (> 0), ``nonnegative`` (>= 0) or ``any``.
+    ``positive`` (> 0), ``nonnegative`` (>= 0) or ``any``.  ``choices`` are the
+    words of a choice, or the members that ``ratings`` may have (all when empty).
     """
 
     name: str
@@ -52,7 +53,7 @@ _AB = (("a", "b"),)
 _PM = (("plus", "minus"),)
 _AK = (("anode", "cathode"),)
 _CBE = (("collector", "base", "emitter"),)
-_DIODE_RATINGS = (_p("ratings", "ratings"),)
+_DIODE_RATINGS = (_p("ratings", "ratings", choices=("current", "power", "junction", "thermal")),)
 _SOURCE = (
     _p("voltage", "voltage", required=True, bound="any", meaning="nominal open-circuit voltage"),
     _p("low", "voltage", bound="any", meaning="lowest open-circuit voltage in use"),

@@ -1,0 +1,209 @@
+"""What is wrong with a document: problems with a place, what was seen, what is accepted."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeAlias
+
+MAX_PROBLEMS = 200
+"""Problems reported for one document; checking stops there."""
+MAX_SEEN = 60
+_MAX_WORD = 64
+
+Path: TypeAlias = tuple[str | int, ...]
+
+
+class Complaint(ValueError):
+    """One value is not acceptable.
+
+    ``detail`` is a sentence, ``seen`` shows the value, ``accepted`` says what
+    would be taken, ``nearest`` is the known name or text that was likely
+    meant; ``at`` is the place below the value that was checked.
+    """
+
+    def __init__(self, detail: str, *, seen: str | None = None, accepted: str | None = None,
+                 nearest: str | None = None, at: Path = ()) -> None:
+        super().__init__(detail)
+        self.at = at
+        self.detail = detail
+        self.seen = seen
+        self.accepted = accepted
+        self.nearest = nearest
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """A complaint with its place.
+
+    ``pointer`` is a JSON Pointer (RFC 6901) into the document; for a missing
+    member it is the pointer the member would have.  ``line`` and ``column``
+    are 1-based, in code points, and ``None`` when no text was read.
+    """
+
+    pointer: str
+    detail: str
+    seen: str | None = None
+    accepted: str | None = None
+    nearest: str | None = None
+    line: int | None = None
+    column: int | None = None
+
+    @property
+    def message(self) -> str:
+        """The whole problem in one line, without its place."""
+        parts = [self.detail]
+        if self.seen is not None:
+            parts.append(f"seen: {self.seen}")
+        if self.accepted is not None:
+            parts.append(f"accepted: {self.accepted}")
+        if self.nearest is not None:
+            parts.append(f"nearest: {self.nearest}")
+        return "; ".join(parts)
+
+    def __str__(self) -> str:
+        place = self.pointer or "(document)"
+        if self.line is not None:
+            place += f", line {self.line}, column {self.column}"
+        return f"{place}: {self.message}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready members, ``pointer`` and ``detail`` first; absent ones left out."""
+        members = {"pointer": self.pointer, "detail": self.detail, "seen": self.seen,
+                   "accepted": self.accepted, "nearest": self.nearest,
+                   "line": self.line, "column": self.column}
+        return {key: value for key, value in members.items() if value is not None}
+
+
+class DocumentProblems(Exception):
+    """A document was refused.
+
+    ``problems`` is sorted by pointer; ``complete`` is false when checking
+    stopped at ``MAX_PROBLEMS``.
+    """
+
+    def __init__(self, problems: Iterable[Problem], complete: bool = True) -> None:
+        self.problems: tuple[Problem, ...] = tuple(sorted(problems, key=lambda p: (p.pointer, p.detail)))
+        self.complete = complete
+        super().__init__(self.problems, complete)
+
+    def __str__(self) -> str:
+        more = "" if self.complete else "\nthere are more problems; checking stopped here"
+        return "\n".join(map(str, self.problems)) + more
+
+
+class Enough(Exception):
+    """Raised by a full sink: so many problems were found that checking stops (bounded work)."""
+
+
+class ProblemSink:
+    """Collects complaints with their paths while a document is checked."""
+
+    __slots__ = ("problems",)
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def add(self, path: Path, complaint: Complaint) -> None:
+        """Raises :class:`Enough` with the last problem that is kept."""
+        self.problems.append(Problem(pointer(path + complaint.at), complaint.detail, complaint.seen,
+                                     complaint.accepted, complaint.nearest))
+        if len(self.problems) >= MAX_PROBLEMS:
+            raise Enough
+
+
+def escape(token: str) -> str:
+    """One reference token of a JSON Pointer (RFC 6901 section 3).
+
+    Unpaired surrogates, which no text encoding can hold, become ``?``.
+    """
+    if not token.isascii():
+        token = token.encode("utf-8", "replace").decode()
+    return token.replace("~", "~0").replace("/", "~1")
+
+
+def unescape(token: str) -> str:
+    return token.replace("~1", "/").replace("~0", "~")
+
+
+def pointer(path: Sequence[str | int]) -> str:
+    """The JSON Pointer for a path of member names and list indexes."""
+    return "".join(f"/{escape(token) if isinstance(token, str) else token}" for token in path)
+
+
+def covers(upper: str, lower: str) -> bool:
+    """True when ``lower`` is the place ``upper`` or lies inside it."""
+    return lower == upper or lower.startswith(upper + "/")
+
+
+def located(problem: Problem, line: int, column: int) -> Problem:
+    return replace(problem, line=line, column=column)
+
+
+def show(value: object) -> str:
+    """A short, printable, one-line picture of a raw value, in JSON notation."""
+    if isinstance(value, Mapping):
+        return "{}" if not value else f"an object with {len(value)} member{'s'[:len(value) != 1]}"
+    if isinstance(value, (list, tuple)):
+        return f"a list of {len(value)}" if value else "an empty list"
+    if value is None:
+        return "null"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return quoted(value)
+    if isinstance(value, int) and value.bit_length() > 200:
+        return "a very large integer"
+    text = repr(value)
+    return text if len(text) <= MAX_SEEN else text[: MAX_SEEN - 3] + "..."
+
+
+def quoted(text: str) -> str:
+    """Text in JSON quotes, shortened, with every control and unpaired character escaped."""
+    short = text if len(text) <= MAX_SEEN else text[: MAX_SEEN - 3] + "..."
+    printable = all(c.isprintable() for c in short)
+    return json.dumps(short, ensure_ascii=not printable)
+
+
+def listed(names: Iterable[str], limit: int = 20) -> str:
+    """Names joined by commas, the tail of a long list only counted."""
+    every = list(names)
+    tail = f", and {len(every) - limit} more" if len(every) > limit else ""
+    return ", ".join(every[:limit]) + tail
+
+
+def nearest_name(word: str, known: Iterable[str]) -> str | None:
+    """The known name that ``word`` was most likely meant to be, or ``None``.
+
+    Counts insertions, deletions, replacements and swaps of neighbours
+    (optimal string alignment), case counted lightly; ties go to the first in
+    sorted order.
+    """
+    if not word or len(word) > _MAX_WORD:
+        return None
+    low = word.lower()
+    best: tuple[int, str] | None = None
+    for name in sorted(set(known)):
+        other = name.lower()
+        limit = max(1, min(len(low), len(other)) // 3 + (len(low) > 3))
+        if abs(len(low) - len(other)) > limit:
+            continue
+        distance = 0 if low == other else edit_distance(low, other)
+        if distance <= limit and (best is None or distance < best[0]):
+            best = (distance, name)
+    return best[1] if best else None
+
+
+def edit_distance(a: str, b: str) -> int:
+    """Optimal string alignment distance between two words."""
+    before: list[int] = []
+    row = list(range(len(b) + 1))
+    for i, ca in enumerate(a, 1):
+        before, last, row = row, before, [i]
+        for j, cb in enumerate(b, 1):
+            cost = min(before[j] + 1, row[j - 1] + 1, before[j - 1] + (ca != cb))
+            if i > 1 and j > 1 and ca == b[j - 2] and a[i - 2] == cb:
+                cost = min(cost, last[j - 2] + 1)
+            row.append(cost)
+    return row[-1]
