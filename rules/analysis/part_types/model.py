@@ -97,7 +97,6 @@ class PartType:
     characteristics: Mapping[str, Sourced] = field(default_factory=lambda: MappingProxyType({}))
 
 
-
 def ratings(**members: tuple[float, str]) -> Mapping[str, Sourced]:
     """Ratings by member name, sorted, each with the unit its name implies."""
     return MappingProxyType(
