@@ -24,9 +24,10 @@ from rules.analysis.network import Array, Network, injections
 VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
 LOG_DOUBTFUL = np.log(1e-9)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
-BRUTE_LIMIT = 11  # junctions in one block; 2**11 modes take a few milliseconds
+BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
 COUPLING = 1e-13  # relative size below which two junctions do not influence each other
 STATE_LIMIT = 2000
+SHARING = 1e-3  # ohm; carried to zero where parallel ideal junctions leave their currents open
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +72,7 @@ class Enumeration:
     solutions: tuple[Solution, ...]
     complete: bool
     reason: str = ""
+    shared: bool = False
 
 
 def problem_of(network: Network, betas: dict[str, float]) -> Problem:
@@ -264,7 +266,49 @@ def blocks_of(problem: Problem) -> list[NDArray[np.intp]]:
 
 
 def enumerate_all(problem: Problem, step_budget: int) -> Enumeration:
-    """Every solution, block by block; ``complete`` is false past the step budget."""
+    """Every solution, block by block; ``complete`` is false past the step budget.
+
+    Where ideal junctions stand in parallel their currents are not determined;
+    they are then taken to share as equal junctions do (``shared`` is true).
+    """
+    plain = _enumerate(problem, step_budget)
+    if not any(_splits(problem, solution) for solution in plain.solutions):
+        return plain
+    return _with_equal_sharing(problem, plain, step_budget)
+
+
+def _splits(problem: Problem, solution: Solution) -> bool:
+    """True when a junction current is left open."""
+    return bool(np.abs(solution.null[: problem.size]).max(initial=0.0) > 1e-13)
+
+
+def _with_equal_sharing(problem: Problem, plain: Enumeration, step_budget: int) -> Enumeration:
+    """The limit of vanishing equal junction resistances: the states of matched junctions.
+
+    Solved at two small resistances and carried to zero; kept only when the
+    result solves the problem without them.
+    """
+    found: list[Solution] = []
+    passes = []
+    for resistance in (2.0 * SHARING, SHARING):
+        eased = Problem(problem.q, problem.m + np.diag(np.full(problem.size, resistance)), problem.w, problem.s,
+                        problem.c, problem.scale)
+        passes.append(_enumerate(eased, step_budget))
+    coarse = {solution.support: solution for solution in passes[0].solutions}
+    for fine in passes[1].solutions:
+        rough = coarse.get(fine.support)
+        if rough is None:
+            return plain
+        current, potential = 2.0 * fine.current - rough.current, 2.0 * fine.potential - rough.potential
+        slack = problem.q + problem.m @ current + problem.w @ potential
+        chosen = np.isin(np.arange(problem.size), fine.support)
+        if np.any(np.where(chosen, np.abs(slack), -slack) > 1e-6):
+            return plain
+        found.append(Solution(fine.support, current, potential, fine.null, fine.index))
+    return Enumeration(tuple(found), passes[1].complete, passes[1].reason, True)
+
+
+def _enumerate(problem: Problem, step_budget: int) -> Enumeration:
     if problem.size <= 6:
         return Enumeration(tuple(merge(brute(problem))), True)
     blocks = blocks_of(problem)

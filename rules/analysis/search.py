@@ -8,6 +8,7 @@ list is complete unless the step budget runs out.  The programs are relaxed by
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,8 +29,14 @@ class _Program:
     def __init__(self, equalities: Array, right: Array, lower: Array, upper: Array) -> None:
         import highspy
 
+        class Quiet(highspy.Highs):
+            """Callbacks are not needed, and enabling them prints a banner."""
+
+            def enableCallbacks(self) -> None:  # noqa: N802
+                return
+
         self.status = highspy.HighsModelStatus
-        self.solver = highspy.Highs()
+        self.solver = Quiet()
         self.solver.setOptionValue("output_flag", False)
         self.solver.setOptionValue("threads", 1)
         self.solver.setOptionValue("primal_feasibility_tolerance", 1e-9)
@@ -87,6 +94,8 @@ def widest_point(slack: Array, slopes: Array) -> Array | None:
     """A t with slack + slopes t >= 0 that keeps the largest distance (at most 1 V), or ``None``."""
     p = slopes.shape[1]
     steep = np.linalg.norm(slopes, axis=1)
+    if p == 2 and slack.size <= 24:
+        return _widest_vertex(slack, slopes, steep)
     # slopes t - steep d - e = -slack with e >= 0: d is the distance kept
     rows = slack.size
     equalities = np.hstack([slopes, -steep[:, None], -np.eye(rows)])
@@ -98,6 +107,21 @@ def widest_point(slack: Array, slopes: Array) -> Array | None:
     program.cost(costs)
     point = program.run()
     return None if point is None else point[:p]
+
+
+def _widest_vertex(slack: Array, slopes: Array, steep: Array) -> Array | None:
+    """The same in two directions by trying all vertices, which saves loading a solver."""
+    limits = np.array([[1.0, 0, 0], [-1.0, 0, 0], [0, 1.0, 0], [0, -1.0, 0], [0, 0, -1.0], [0, 0, 1.0]])
+    rows = np.vstack([np.column_stack([slopes, -steep]), limits])
+    base = np.concatenate([slack, np.full(4, _WIDE), [1.0, 0.0]])
+    triples = np.array(list(itertools.combinations(range(len(base)), 3)))
+    matrices = rows[triples]
+    regular = np.abs(np.linalg.det(matrices)) > 1e-9
+    points = np.linalg.solve(matrices[regular], -base[triples[regular]][..., None])[..., 0]
+    inside = points[np.all(points @ rows.T + base >= -1e-9 * np.maximum(1.0, np.abs(base)), axis=1)]
+    if len(inside) == 0:
+        return None
+    return np.asarray(inside[np.argmax(inside[:, 2])][:2])
 
 
 def depth_first(problem: Problem, step_budget: int) -> tuple[list[Solution], bool, str]:
@@ -147,28 +171,70 @@ class _Search:
         self._descend({})
 
     def _descend(self, decided: dict[int, bool]) -> None:
-        if self.program.steps >= self.step_budget:
-            self.exhausted = True
-            return
-        point = self.program.run()
-        if point is None:
-            return
         size = self.problem.size
-        open_ones = [k for k in range(size) if k not in decided]
-        if not open_ones:
-            self._leaf(decided)
-            return
-        weight_i = np.minimum(point[:size] / np.maximum(np.minimum(self.high[:size], 1e3), 1e-3), 1.0)
-        weight_s = np.minimum(point[size:2 * size] / np.maximum(np.minimum(self.high[size:], 1e3), 1e-3), 1.0)
-        clash = np.minimum(weight_i, weight_s)
-        branch = max(open_ones, key=lambda k: (round(float(clash[k]), 9), -k))
-        first = bool(weight_i[branch] > weight_s[branch])
+        fixed: list[int] = []
+        point = self._probe(decided, fixed)
+        if point is not None:
+            open_ones = [k for k in range(size) if k not in decided]
+            if self.program.steps >= self.step_budget:
+                self.exhausted = True
+            elif not open_ones:
+                self._leaf(decided)
+            else:
+                self._branch(decided, self._choose(point, open_ones), point)
+        for k in fixed:
+            self._release(k)
+            del decided[k]
+
+    def _branch(self, decided: dict[int, bool], k: int, point: Array) -> None:
+        first = bool(point[k] > point[self.problem.size + k])
         for conducting in (first, not first):
-            self._fix(branch, conducting)
-            self._descend({**decided, branch: conducting})
-            self._release(branch)
+            self._fix(k, conducting)
+            decided[k] = conducting
+            self._descend(decided)
+            del decided[k]
+            self._release(k)
             if self.exhausted:
                 return
+
+    def _probe(self, decided: dict[int, bool], fixed: list[int]) -> Array | None:
+        """Decide every junction of which one side is proven impossible; ``None`` when nothing is left."""
+        size = self.problem.size
+        point = self.program.run()
+        waiting = 0
+        while point is not None and waiting < size:
+            # round and round until a whole round decides nothing more
+            for k in range(size):
+                waiting += 1
+                if k in decided or self.program.steps >= self.step_budget:
+                    continue
+                for side in (True, False):
+                    if point[size + k if side else k] <= 2 * SLACK:
+                        continue  # the last point itself shows that this side is possible
+                    self._fix(k, side)
+                    trial = self.program.run()
+                    self._release(k)
+                    if trial is not None:
+                        continue
+                    self._fix(k, not side)
+                    decided[k] = not side
+                    fixed.append(k)
+                    waiting = 0
+                    point = self.program.run()
+                    break
+                if point is None:
+                    return None
+                if waiting >= size:
+                    break
+        return point
+
+    def _choose(self, point: Array, open_ones: list[int]) -> int:
+        """The junction that the relaxation leaves most undecided."""
+        size = self.problem.size
+        share_i = point[:size] / np.clip(self.high[:size], 1e-3, 1e3)
+        share_s = point[size:2 * size] / np.clip(self.high[size:], 1e-3, 1e3)
+        clash = np.minimum(share_i, share_s)
+        return max(open_ones, key=lambda k: (round(float(clash[k]), 9), -k))
 
     def _fix(self, k: int, conducting: bool) -> None:
         column = self.problem.size + k if conducting else k
