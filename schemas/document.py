@@ -11,7 +11,16 @@ from schemas.intake import Intake, Unreadable, decode, sniff, with_places
 from schemas.json_text import read_json
 from schemas.layout import DOCUMENT
 from schemas.positions import PositionMap
-from schemas.problems import Complaint, DocumentProblems, Enough, Problem, ProblemSink, covers, located
+from schemas.problems import (
+    Complaint,
+    DocumentProblems,
+    Enough,
+    Malformed,
+    Problem,
+    ProblemSink,
+    covers,
+    located,
+)
 from schemas.references import references
 from schemas.shapes import INVALID
 from schemas.values import write
@@ -42,14 +51,15 @@ def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
     ``spelling`` is told by the ending of ``name`` or by the text when not
     given.  ``part_types`` maps published part types to part kinds; ``None``
     leaves types unchecked.  Raises :class:`DocumentProblems` with every
-    problem, each with line and column.
+    problem, each with line and column; :class:`Malformed` when the text is
+    not JSON or YAML at all.
     """
     if spelling not in (None, "json", "yaml"):
         raise ValueError(f"unknown spelling {spelling!r}")
     try:
         text, marked = decode(data)
     except Complaint as c:
-        raise DocumentProblems([Problem("", c.detail, c.seen, c.accepted, c.nearest)]) from None
+        raise Malformed([Problem("", c.detail, c.seen, c.accepted, c.nearest)]) from None
     chosen: Spelling = spelling or ("json" if sniff(text, name) == "json" else "yaml")
     intake = Intake(text)
     raw, complete = _take_in(intake, chosen)
@@ -62,7 +72,7 @@ def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
         problems += [_placed(p, positions) for p in found
                      if not any(covers(p.pointer, t) or covers(t, p.pointer) for t in tainted)]
     if problems or circuit is None:
-        raise DocumentProblems(problems, complete)
+        raise (DocumentProblems if intake.readable else Malformed)(problems, complete)
     return Document(circuit, raw, text, chosen, positions, marked)
 
 
@@ -72,6 +82,21 @@ def load(raw: Mapping[str, Any], *, part_types: Mapping[str, str] | None = None)
     if circuit is None:
         raise DocumentProblems(problems, complete)
     return circuit
+
+
+def parse_text(text: str, spelling: Spelling) -> tuple[Any, PositionMap]:
+    """Plain data and positions of a text that need not be a circuit document.
+
+    Raises :class:`DocumentProblems` for what the strict intake refuses, and
+    :class:`Malformed` when the text is not JSON or YAML at all.
+    """
+    intake = Intake(text)
+    raw, complete = _take_in(intake, spelling)
+    positions = intake.positions()
+    if intake.sink.problems:
+        problems = with_places(intake.sink.problems, intake.offsets, positions)
+        raise (DocumentProblems if intake.readable else Malformed)(problems, complete)
+    return raw, positions
 
 
 def dump(circuit: Circuit) -> dict[str, Any]:

@@ -11,7 +11,7 @@ import re
 from typing import Any
 
 from schemas.positions import PositionMap
-from schemas.problems import Complaint, Path, Problem, ProblemSink, pointer, quoted
+from schemas.problems import Complaint, Problem, ProblemSink, quoted
 
 MAX_BYTES = 1 << 20
 MAX_DEPTH = 20
@@ -41,79 +41,80 @@ class Intake:
         self.shared: set[str] = set()
         self.sink = ProblemSink()
         self.offsets: list[int] = []
+        self.readable = True
         self._nodes = 0
 
-    def complain(self, path: Path, offset: int, complaint: Complaint) -> None:
-        """Note a problem and read on."""
+    def complain(self, place: str, offset: int, complaint: Complaint) -> None:
+        """Note a problem at a pointer and read on."""
         self.offsets.append(offset)
-        self.sink.add(path, complaint)
+        self.sink.put(place, complaint)
 
-    def stop(self, path: Path, offset: int, complaint: Complaint) -> Unreadable:
+    def stop(self, place: str, offset: int, complaint: Complaint) -> Unreadable:
         """Note a problem after which reading cannot go on; the caller raises the result."""
-        self.complain(path, offset, complaint)
+        self.complain(place, offset, complaint)
+        self.readable = False
         return Unreadable()
 
-    def enter(self, path: Path, offset: int) -> None:
+    def enter(self, place: str, depth: int, offset: int) -> None:
         """Count one more value; raises ``Unreadable`` past a limit."""
         self._nodes += 1
         if self._nodes > MAX_NODES:
-            raise self.stop((), offset,
+            raise self.stop("", offset,
                             Complaint("the document has too many values", seen=f"over {MAX_NODES}",
                                       accepted=f"at most {MAX_NODES}"))
-        if len(path) > MAX_DEPTH:
-            raise self.stop(path[:MAX_DEPTH], offset,
+        if depth > MAX_DEPTH:
+            raise self.stop(place.rpartition("/")[0], offset,
                             Complaint("the document is nested too deeply", seen=f"over {MAX_DEPTH} levels",
                                       accepted=f"at most {MAX_DEPTH} levels"))
 
-    def number(self, literal: str, path: Path, offset: int) -> int | float | None:
+    def number(self, literal: str, place: str, offset: int) -> int | float | None:
         """A finite number from a decimal literal; ``None`` after a complaint."""
         if len(literal) > MAX_DIGITS:
-            self.complain(path, offset, Complaint("the number is too long", seen=quoted(literal),
+            self.complain(place, offset, Complaint("the number is too long", seen=quoted(literal),
                                                   accepted=f"at most {MAX_DIGITS} characters"))
             return None
         if literal.lstrip("+-").isdigit():
             return int(literal)
         value = float(literal)
         if math.isinf(value):
-            self.complain(path, offset, Complaint("the number is too large", seen=literal,
+            self.complain(place, offset, Complaint("the number is too large", seen=literal,
                                                   accepted="a finite number"))
             return None
         if value == 0.0 and _DIGIT_BEFORE_EXPONENT.match(literal):
-            self.complain(path, offset, Complaint("the number is too small to be told from zero",
+            self.complain(place, offset, Complaint("the number is too small to be told from zero",
                                                   seen=literal, accepted="a larger number, or 0"))
             return None
         return value
 
-    def not_finite(self, literal: str, path: Path, offset: int) -> None:
-        self.complain(path, offset, Complaint("the number is not finite", seen=literal,
+    def not_finite(self, literal: str, place: str, offset: int) -> None:
+        self.complain(place, offset, Complaint("the number is not finite", seen=literal,
                                               accepted="a finite number"))
 
-    def member(self, key: str, known: dict[str, Any], path: Path, start: int, end: int) -> bool:
+    def member(self, key: str, known: dict[str, Any], place: str, start: int, end: int) -> bool:
         """Note where a member name stands; false when the object has it already."""
-        place = pointer(path)
-        if _SURROGATE.search(key):
-            self.complain(path, start, Complaint("the text holds half a character (an unpaired surrogate)",
+        if not key.isascii() and _SURROGATE.search(key):
+            self.complain(place, start, Complaint("the text holds half a character (an unpaired surrogate)",
                                                  seen=quoted(key), accepted="complete characters"))
         if key in known:
-            first = self.place(self.keys[place][0])
-            self.complain(path, start, Complaint(f"the member {quoted(key)} stands twice in one object; "
-                                                 f"first in line {first[0]}", seen=quoted(key),
-                                                 accepted="each name once"))
+            line = self.line(self.keys[place][0])
+            self.complain(place, start, Complaint(f"the member {quoted(key)} stands twice in one object; "
+                                                  f"first in line {line}", seen=quoted(key),
+                                                  accepted="each name once"))
             return False
         self.keys[place] = (start, end)
         return True
 
-    def string(self, value: str, path: Path, offset: int) -> str:
+    def string(self, value: str, place: str, offset: int) -> str:
         if not value.isascii() and _SURROGATE.search(value):
-            self.complain(path, offset, Complaint("the text holds half a character (an unpaired surrogate)",
+            self.complain(place, offset, Complaint("the text holds half a character (an unpaired surrogate)",
                                                   seen=quoted(value), accepted="complete characters"))
         return value
 
     def positions(self) -> PositionMap:
         return PositionMap(self.text, self.values, self.keys, frozenset(self.shared))
 
-    def place(self, offset: int) -> tuple[int, int]:
-        return PositionMap(self.text, {}, {}).place(offset)
+    def line(self, offset: int) -> int:
+        return PositionMap(self.text, {}, {}).place(offset)[0]
 
 
 def decode(data: bytes) -> tuple[str, bool]:

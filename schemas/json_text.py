@@ -7,7 +7,7 @@ import re
 from typing import Any
 
 from schemas.intake import Intake, Unreadable
-from schemas.problems import Complaint, Path, pointer, quoted
+from schemas.problems import Complaint, escape, quoted
 
 _BLANK = re.compile(r"[ \t\n\r]*")
 _STRING = re.compile(r'"[^"\\\x00-\x1f]*(?:\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4})[^"\\\x00-\x1f]*)*"')
@@ -26,10 +26,10 @@ def read_json(intake: Intake) -> Any:
     no JSON.
     """
     reader = _Reader(intake)
-    data, end = reader.value((), reader.skip(0))
+    data, end = reader.value("", 0, reader.skip(0))
     end = reader.skip(end)
     if end < len(intake.text):
-        raise reader.unexpected((), end, "the document goes on after its end", "nothing after the last brace")
+        raise reader.unexpected("", end, "the document goes on after its end", "nothing after the last brace")
     return data
 
 
@@ -42,118 +42,117 @@ class _Reader:
         match = _BLANK.match(self.text, at)
         return match.end() if match else at
 
-    def value(self, path: Path, at: int) -> tuple[Any, int]:
+    def value(self, place: str, depth: int, at: int) -> tuple[Any, int]:
         """The value that starts at ``at``, and the offset after it."""
         intake, text = self.intake, self.text
-        intake.enter(path, at)
-        place = pointer(path)
+        intake.enter(place, depth, at)
         intake.values[place] = (at, at)  # keeps document order; the end follows
         first = text[at:at + 1]
         data: Any
         if first == '"':
-            data, end = self.string(path, at)
-            intake.string(data, path, at)
+            data, end = self.string(place, at)
+            intake.string(data, place, at)
         elif first == "{":
-            data, end = self.object(path, at)
+            data, end = self.object(place, depth, at)
         elif first == "[":
-            data, end = self.list(path, at)
+            data, end = self.list(place, depth, at)
         else:
-            data, end = self.scalar(path, at)
+            data, end = self.scalar(place, at)
         intake.values[place] = (at, end)
         return data, end
 
-    def scalar(self, path: Path, at: int) -> tuple[Any, int]:
+    def scalar(self, place: str, at: int) -> tuple[Any, int]:
         number = _NUMBER.match(self.text, at)
         if number:
-            return self.intake.number(number.group(), path, at), number.end()
+            return self.intake.number(number.group(), place, at), number.end()
         word = _WORD.match(self.text, at)
         if word and word.group() in _CONSTANTS:
             return _CONSTANTS[word.group()], word.end()
         if word and word.group() in _NOT_FINITE:
-            self.intake.not_finite(word.group(), path, at)
+            self.intake.not_finite(word.group(), place, at)
             return None, word.end()
-        raise self.unexpected(path, at, "a value is expected",
+        raise self.unexpected(place, at, "a value is expected",
                               "an object, a list, text in double quotes, a number, true, false or null")
 
-    def string(self, path: Path, at: int) -> tuple[str, int]:
+    def string(self, place: str, at: int) -> tuple[str, int]:
         match = _STRING.match(self.text, at)
         if match is None:
-            raise self.broken_string(path, at)
+            raise self.broken_string(place, at)
         raw = match.group()
         return (json.loads(raw) if "\\" in raw else raw[1:-1]), match.end()
 
-    def broken_string(self, path: Path, at: int) -> Unreadable:
+    def broken_string(self, place: str, at: int) -> Unreadable:
         """Says where text in double quotes goes wrong."""
         end = at + 1
         while end < len(self.text) and self.text[end] != '"':
             if self.text[end] < " ":
-                return self.unexpected(path, end, "text in quotes holds a line break or control character",
+                return self.unexpected(place, end, "text in quotes holds a line break or control character",
                                        "an escape such as \\n, or the closing quote before it")
             if self.text[end] == "\\":
                 if not re.compile(r'\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4})').match(self.text, end):
                     seen = quoted(self.text[end:end + 2])
-                    return self.intake.stop(path, end, Complaint(
+                    return self.intake.stop(place, end, Complaint(
                         "the escape is not known", seen=seen,
                         accepted='\\" \\\\ \\/ \\b \\f \\n \\r \\t and \\u with four hexadecimal digits'))
                 end += 1
             end += 1
-        return self.intake.stop(path, at, Complaint(
+        return self.intake.stop(place, at, Complaint(
             "the text is not closed", seen=quoted(self.text[at:at + 40]), accepted="a closing double quote"))
 
-    def object(self, path: Path, at: int) -> tuple[dict[str, Any], int]:
+    def object(self, place: str, depth: int, at: int) -> tuple[dict[str, Any], int]:
         members: dict[str, Any] = {}
         at = self.skip(at + 1)
         if self.text[at:at + 1] == "}":
             return members, at + 1
         while True:
             if self.text[at:at + 1] != '"':
-                raise self.unexpected(path, at, "a member name is expected", "a name in double quotes")
-            key, end = self.string(path, at)
-            place = (*path, key)
-            new = self.intake.member(key, members, place, at, end)
+                raise self.unexpected(place, at, "a member name is expected", "a name in double quotes")
+            key, end = self.string(place, at)
+            inner = f"{place}/{escape(key)}"
+            new = self.intake.member(key, members, inner, at, end)
             colon = self.skip(end)
             if self.text[colon:colon + 1] != ":":
-                raise self.unexpected(path, colon, "the member name is not followed by a colon", ":")
+                raise self.unexpected(inner, colon, "the member name is not followed by a colon", ":")
             if new:
-                members[key], at = self.value(place, self.skip(colon + 1))
+                members[key], at = self.value(inner, depth + 1, self.skip(colon + 1))
             else:
-                at = self.again(place, self.skip(colon + 1))
+                at = self.again(inner, depth + 1, self.skip(colon + 1))
             at = self.skip(at)
             mark = self.text[at:at + 1]
             if mark == "}":
                 return members, at + 1
             if mark != ",":
-                raise self.unexpected(path, at, "the object is not closed or a comma is missing", ", or }")
+                raise self.unexpected(place, at, "the object is not closed or a comma is missing", ", or }")
             at = self.skip(at + 1)
 
-    def again(self, path: Path, at: int) -> int:
+    def again(self, place: str, depth: int, at: int) -> int:
         """Read over the value of a repeated member, keeping the places of the first."""
         values, keys = self.intake.values, self.intake.keys
         self.intake.values, self.intake.keys = {}, {}
         try:
-            return self.value(path, at)[1]
+            return self.value(place, depth, at)[1]
         finally:
             self.intake.values, self.intake.keys = values, keys
 
-    def list(self, path: Path, at: int) -> tuple[list[Any], int]:
+    def list(self, place: str, depth: int, at: int) -> tuple[list[Any], int]:
         items: list[Any] = []
         at = self.skip(at + 1)
         if self.text[at:at + 1] == "]":
             return items, at + 1
         while True:
-            item, at = self.value((*path, len(items)), at)
+            item, at = self.value(f"{place}/{len(items)}", depth + 1, at)
             items.append(item)
             at = self.skip(at)
             mark = self.text[at:at + 1]
             if mark == "]":
                 return items, at + 1
             if mark != ",":
-                raise self.unexpected(path, at, "the list is not closed or a comma is missing", ", or ]")
+                raise self.unexpected(place, at, "the list is not closed or a comma is missing", ", or ]")
             at = self.skip(at + 1)
 
-    def unexpected(self, path: Path, at: int, detail: str, accepted: str) -> Unreadable:
+    def unexpected(self, place: str, at: int, detail: str, accepted: str) -> Unreadable:
         junk = _JUNK.match(self.text, at)
         seen = quoted(junk.group()) if junk else "the end of the text"
         if junk and junk.group().startswith(("//", "/*", "#")):
             detail += "; JSON has no comments"
-        return self.intake.stop(path, at, Complaint(detail, seen=seen, accepted=accepted))
+        return self.intake.stop(place, at, Complaint(detail, seen=seen, accepted=accepted))

@@ -83,6 +83,8 @@ class DocumentProblems(Exception):
     stopped at ``MAX_PROBLEMS``.
     """
 
+    malformed = False
+
     def __init__(self, problems: Iterable[Problem], complete: bool = True) -> None:
         self.problems: tuple[Problem, ...] = tuple(sorted(problems, key=lambda p: (p.pointer, p.detail)))
         self.complete = complete
@@ -91,6 +93,12 @@ class DocumentProblems(Exception):
     def __str__(self) -> str:
         more = "" if self.complete else "\nthere are more problems; checking stopped here"
         return "\n".join(map(str, self.problems)) + more
+
+
+class Malformed(DocumentProblems):
+    """The bytes do not read as JSON or YAML text, so there is no document to check."""
+
+    malformed = True
 
 
 class Enough(Exception):
@@ -107,7 +115,11 @@ class ProblemSink:
 
     def add(self, path: Path, complaint: Complaint) -> None:
         """Raises :class:`Enough` with the last problem that is kept."""
-        self.problems.append(Problem(pointer(path + complaint.at), complaint.detail, complaint.seen,
+        self.put(pointer(path), complaint)
+
+    def put(self, place: str, complaint: Complaint) -> None:
+        """As :meth:`add`, for a pointer."""
+        self.problems.append(Problem(place + pointer(complaint.at), complaint.detail, complaint.seen,
                                      complaint.accepted, complaint.nearest))
         if len(self.problems) >= MAX_PROBLEMS:
             raise Enough

@@ -99,7 +99,8 @@ def _suffixes(d: Dimension) -> dict[str, Decimal]:
 
 SUFFIXES: Mapping[str, Mapping[str, Decimal]] = MappingProxyType(
     {d.name: MappingProxyType(_suffixes(d)) for d in _ALL})
-_DIMENSION_OF = {suffix: name for name, table in reversed(list(SUFFIXES.items())) for suffix in table if suffix}
+_DIMENSION_OF = {suffix: name for name, table in reversed(list(SUFFIXES.items()))
+                 for suffix in table if suffix}
 
 NUMBER = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 DECIMAL = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"

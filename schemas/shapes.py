@@ -69,9 +69,13 @@ class Object:
     one_of: tuple[tuple[str, ...], ...] = ()
     checks: tuple[Check, ...] = ()
     build: Build = _plain
+    required: tuple[str, ...] = field(init=False, default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "required", tuple(n for n, m in self.members.items() if m.required))
 
     def walk(self, raw: object, path: Path, sink: ProblemSink) -> Any:
-        if not isinstance(raw, Mapping):
+        if not isinstance(raw, dict) and not isinstance(raw, Mapping):
             sink.add(path, self.not_an_object(raw))
             return INVALID
         before = len(sink.problems)
@@ -109,11 +113,10 @@ class Object:
 
     def after(self, values: Mapping[str, Any], raw: Mapping[str, Any]) -> Iterable[Complaint]:
         """Missing members, and members that do not fit together."""
-        for name, member in self.members.items():
-            if member.required and name not in raw:
-                accepted = member.meaning or (member.shape.noun if isinstance(member.shape, Object) else None)
+        for name in self.required:
+            if name not in raw:
                 yield Complaint(f"{self.noun} needs the member {quoted(name)}", seen="nothing",
-                                accepted=accepted, at=(name,))
+                                accepted=self.members[name].meaning or None, at=(name,))
         for group in self.one_of:
             if not any(name in raw for name in group):
                 yield Complaint(f"{self.noun} needs at least one of the members {listed(group)}",
@@ -170,7 +173,7 @@ class MapOf:
 
     def wrong(self, raw: object) -> Complaint | None:
         """The complaint about a value that is no object or has too few or too many members."""
-        if not isinstance(raw, Mapping):
+        if not isinstance(raw, dict) and not isinstance(raw, Mapping):
             return Complaint(f"{self.noun} are an object keyed by name", seen=show(raw), accepted="an object")
         return _count(self.noun, len(raw), self.least, self.most)
 

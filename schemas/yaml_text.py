@@ -8,31 +8,37 @@ resolves plain scalars by YAML 1.1 (``on`` is true, ``1e5`` is text,
 from __future__ import annotations
 
 import re
-from typing import Any, ClassVar
+from typing import Any
 
 import yaml
 
 from schemas.intake import Intake, Unreadable
-from schemas.problems import Complaint, Path, pointer, quoted, show
+from schemas.problems import Complaint, escape, quoted, show
 
 _PREFIX = "tag:yaml.org,2002:"
+_NULL, _BOOL = _PREFIX + "null", _PREFIX + "bool"
+_NOT_TEXT = frozenset({_NULL, _BOOL, _PREFIX + "int", _PREFIX + "float"})
 _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
+_PLAIN = re.compile(
+    r"(?P<null>null|Null|NULL|~|)\Z"
+    r"|(?P<bool>true|True|TRUE|false|False|FALSE)\Z"
+    r"|(?P<int>[-+]?[0-9]+)\Z"
+    r"|(?P<float>[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?"
+    r"|[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z", re.ASCII)
+"""Plain scalars of the YAML 1.2 core schema that are no text; 0o17 and 0x1F are left as text."""
+_FIRST = frozenset("nN~tTfF-+.0123456789")
+
+
 class _Loader(_Base):  # type: ignore[misc]
-    """Resolves plain scalars by the YAML 1.2 core schema, without 0o and 0x integers (left as text)."""
-
-    yaml_implicit_resolvers: ClassVar[dict[str, list[tuple[str, re.Pattern[str]]]]] = {}
-
-
-for _tag, _pattern, _first in (
-    ("null", r"(?:null|Null|NULL|~|)\Z", ["n", "N", "~", ""]),
-    ("bool", r"(?:true|True|TRUE|false|False|FALSE)\Z", list("tTfF")),
-    ("int", r"[-+]?[0-9]+\Z", list("-+0123456789")),
-    ("float", r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z", list("-+.0123456789")),
-    ("float", r"(?:[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z", list("-+.")),
-):
-    _Loader.add_implicit_resolver(_PREFIX + _tag, re.compile(_pattern), _first)
+    def resolve(self, kind: type[yaml.Node], value: str, implicit: Any) -> str:
+        if kind is yaml.ScalarNode:
+            if not implicit[0] or (value and value[0] not in _FIRST):
+                return _PREFIX + "str"
+            match = _PLAIN.match(value)
+            return _PREFIX + (match.lastgroup or "str" if match else "str")
+        return _PREFIX + ("seq" if kind is yaml.SequenceNode else "map")
 
 
 def read_yaml(intake: Intake) -> Any:
@@ -47,23 +53,23 @@ def read_yaml(intake: Intake) -> Any:
     except yaml.MarkedYAMLError as error:
         raise _stop(intake, error) from None
     except yaml.reader.ReaderError as error:
-        raise intake.stop((), int(error.position), Complaint(
+        raise intake.stop("", int(error.position), Complaint(
             "the text holds a character that YAML does not allow", seen=f"U+{ord(error.character):04X}"
             if isinstance(error.character, str) else f"U+{error.character:04X}",
             accepted="printable characters")) from None
     except RecursionError:
-        raise intake.stop((), 0, Complaint("the document is nested too deeply")) from None
+        raise intake.stop("", 0, Complaint("the document is nested too deeply")) from None
     if root is None:
-        raise intake.stop((), 0, Complaint("the document is empty", seen="no value",
+        raise intake.stop("", 0, Complaint("the document is empty", seen="no value",
                                            accepted="a circuit document"))
-    return _Walker(intake).data(root, ())[0]
+    return _Walker(intake).data(root, "", 0)[0]
 
 
 def _stop(intake: Intake, error: yaml.MarkedYAMLError) -> Unreadable:
     mark = error.problem_mark or error.context_mark
     offset = min(int(mark.index), len(intake.text)) if mark is not None else 0
     if error.problem == "but found another document":
-        return intake.stop((), offset, Complaint("the text holds several documents", seen="---",
+        return intake.stop("", offset, Complaint("the text holds several documents", seen="---",
                                                  accepted="one document"))
     line = intake.text[offset:].split("\n", 1)[0].rstrip("\r")
     detail = f"the text is not YAML: {error.problem or 'it cannot be parsed'}"
@@ -71,102 +77,97 @@ def _stop(intake: Intake, error: yaml.MarkedYAMLError) -> Unreadable:
         detail += f" ({error.context})"
     if line[:1] == "\t":
         detail += "; a tab is not accepted as indentation"
-    return intake.stop((), offset, Complaint(detail, seen=quoted(line) if line else "the end of the line"))
+    return intake.stop("", offset, Complaint(detail, seen=quoted(line) if line else "the end of the line"))
 
 
 class _Walker:
     def __init__(self, intake: Intake) -> None:
         self.intake = intake
         self.text = intake.text
-        self.visited: set[int] = set()
+        self.visited: dict[int, str] = {}  # node -> its first place
 
-    def data(self, node: yaml.Node, path: Path) -> tuple[Any, int]:
+    def data(self, node: yaml.Node, place: str, depth: int) -> tuple[Any, int]:
         """The plain data of a node and the offset after its text."""
         intake = self.intake
         start, end = int(node.start_mark.index), int(node.end_mark.index)
-        intake.enter(path, start)
-        place = pointer(path)
+        intake.enter(place, depth, start)
         if self.text[start:start + 1] in ("&", "!"):
-            start = self.properties(path, start)
-        if isinstance(node, yaml.ScalarNode):
-            intake.values[place] = (start, end)
-            return self.scalar(node, path, start), end
-        if id(node) in self.visited:
-            intake.shared.add(place)
-        self.visited.add(id(node))
+            start = self.properties(place, start)
+        first = self.visited.setdefault(id(node), place)
+        if first != place:
+            intake.shared.update((first, place))
         intake.values[place] = (start, end)
+        if isinstance(node, yaml.ScalarNode):
+            return self.scalar(node, place, start), end
         assert isinstance(node, yaml.CollectionNode)
         read = self.mapping if isinstance(node, yaml.MappingNode) else self.list
-        data, inner = read(node, path)
+        data, inner = read(node, place, depth + 1)
         if not node.flow_style and inner is not None:
             end = inner  # libyaml ends a block where the next token starts
         intake.values[place] = (start, end)
         return data, end
 
-    def properties(self, path: Path, start: int) -> int:
+    def properties(self, place: str, start: int) -> int:
         """The offset after an anchor and a tag; complains about the tag."""
         while (match := _PROPERTY.match(self.text, start)) is not None:
             if match.group(1).startswith("!"):
-                self.intake.complain(path, start, Complaint("tags are not read", seen=quoted(match.group(1)),
+                self.intake.complain(place, start, Complaint("tags are not read", seen=quoted(match.group(1)),
                                                             accepted="the value without a tag"))
             start = match.end()
         return start
 
-    def scalar(self, node: yaml.ScalarNode, path: Path, start: int) -> Any:
+    def scalar(self, node: yaml.ScalarNode, place: str, start: int) -> Any:
         value = str(node.value)
-        tag = str(node.tag).removeprefix(_PREFIX)
-        if id(node) in self.visited:
-            self.intake.shared.add(pointer(path))
-        self.visited.add(id(node))
-        if node.style not in (None, "") or tag not in ("null", "bool", "int", "float"):
-            return self.intake.string(value, path, start)
-        if tag == "null":
+        tag = node.tag
+        if node.style not in (None, "") or tag not in _NOT_TEXT:
+            return value  # without surrogates: the text is UTF-8, and the parser refuses their escapes
+        if tag == _NULL:
             return None
-        if tag == "bool":
+        if tag == _BOOL:
             return value.lower() == "true"
         if value.lstrip("+-").lower() in (".inf", ".nan"):
-            self.intake.not_finite(value, path, start)
+            self.intake.not_finite(value, place, start)
             return None
-        return self.intake.number(value, path, start)
+        return self.intake.number(value, place, start)
 
-    def mapping(self, node: yaml.CollectionNode, path: Path) -> tuple[Any, int | None]:
+    def mapping(self, node: yaml.CollectionNode, place: str, depth: int) -> tuple[Any, int | None]:
         members: dict[str, Any] = {}
         end: int | None = None
         for key_node, value_node in node.value:
             start, stop = int(key_node.start_mark.index), int(key_node.end_mark.index)
-            key = self.name(key_node, path, start)
+            key = self.name(key_node, place, start)
             if key is None:
                 end = max(stop, int(value_node.end_mark.index))
                 continue
-            place = (*path, key)
-            if self.intake.member(key, members, place, start, stop):
-                members[key], end = self.data(value_node, place)
+            inner = f"{place}/{escape(key)}"
+            if self.intake.member(key, members, inner, start, stop):
+                members[key], end = self.data(value_node, inner, depth)
             else:
                 end = int(value_node.end_mark.index)
         return members, end
 
-    def name(self, node: yaml.Node, path: Path, start: int) -> str | None:
+    def name(self, node: yaml.Node, place: str, start: int) -> str | None:
         """A member name, or ``None`` after a complaint."""
         if isinstance(node, yaml.ScalarNode):
             key = str(node.value)
             if self.text[start:start + 1] in ("&", "!"):
-                self.properties((*path, key), start)
+                self.properties(f"{place}/{escape(key)}", start)
             if node.style not in (None, "") or node.tag == _PREFIX + "str":
                 return key
-            self.intake.complain((*path, key), start, Complaint(
+            self.intake.complain(f"{place}/{escape(key)}", start, Complaint(
                 "a member name is text; put it in quotes", seen=key or "nothing", accepted="a name",
                 nearest=quoted(key) if key else None))
             return None
-        self.intake.complain(path, start, Complaint("a member name is text", accepted="a name",
+        self.intake.complain(place, start, Complaint("a member name is text", accepted="a name",
                                                     seen=show([]) if isinstance(node, yaml.SequenceNode)
                                                     else "an object"))
         return None
 
-    def list(self, node: yaml.CollectionNode, path: Path) -> tuple[Any, int | None]:
+    def list(self, node: yaml.CollectionNode, place: str, depth: int) -> tuple[Any, int | None]:
         items: list[Any] = []
         end: int | None = None
         for index, item in enumerate(node.value):
-            data, end = self.data(item, (*path, index))
+            data, end = self.data(item, f"{place}/{index}", depth)
             items.append(data)
         return items, end
 
