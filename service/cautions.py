@@ -37,8 +37,8 @@ def cautions_for(circuit: Circuit, span: float = 0.0) -> tuple[str, ...]:
         beyond = " and above 120 V DC, the limit of safety extra-low voltage" if highest > selv else ""
         found.append(
             f"{highest:.4g} V stands in this circuit: above {scope:.0f} V DC{beyond}. That is outside the"
-            " scope of this review; touching it can injure. Follow the local electrical code and leave it to a"
-            " licensed practitioner."
+            " scope of this review; touching it can injure. Follow the local electrical code and leave it to"
+            " a licensed practitioner."
         )
     found.extend(_stored(circuit, highest))
     return tuple(found)

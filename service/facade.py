@@ -42,6 +42,16 @@ class OptionRefused(ValueError):
         self.complaint = complaint
 
 
+def read(data: bytes, spelling: Literal["json", "yaml"] | None = None, name: str = "") -> Document:
+    """A checked document from bytes; ``spelling`` is told by ``name`` or by the text when not given.
+
+    Raises :class:`schemas.problems.DocumentProblems` with every problem and its place.
+    """
+    from service.documents import read_document
+
+    return read_document(data, spelling, name)
+
+
 def review(document: Document, *, remedies: bool = True, ruleset: Ruleset | None = None) -> Json:
     """The review of ``document``: every state, finding and outcome; remedies are proven unless left out."""
     found = engine.review(document.circuit, ruleset or installed(), remedies, document.raw)
@@ -126,8 +136,7 @@ def part_types() -> Json:
     """The published part types with their promises and sources."""
     from rules.analysis.part_types import catalogue
 
-    found: Json = shapes.finite(catalogue())
-    return found
+    return {"part_types": shapes.finite(catalogue())}
 
 
 def circuit_schema() -> Json:

@@ -38,13 +38,38 @@ def value_at(raw: Any, pointer: str) -> Any:
 
 
 def compose(*steps: Iterable[Change]) -> tuple[Change, ...]:
-    """Changes made one after the other as one set: per pointer the first old and the last new value."""
+    """Changes made one after the other as one set: per place the first old and the last new value.
+
+    A change inside something that an earlier step put there goes into that
+    step's new value; a change of something larger swallows earlier ones inside it.
+    """
     found: dict[str, Change] = {}
-    for step in steps:
-        for change in step:
-            first = found.get(change.pointer)
-            found[change.pointer] = Change(change.pointer, first.old if first else change.old, change.new)
+    for change in (change for step in steps for change in step):
+        holder = next((key for key in found if change.pointer.startswith(key + "/")), None)
+        if holder is not None:
+            outer = found[holder]
+            inner = split(change.pointer[len(holder) :])
+            found[holder] = Change(holder, outer.old, _with(outer.new, inner, change.new))
+            continue
+        first = found.get(change.pointer, change)
+        for swallowed in [key for key in found if key.startswith(change.pointer + "/")]:
+            del found[swallowed]
+        found[change.pointer] = Change(change.pointer, first.old, change.new)
     return tuple(found[pointer] for pointer in sorted(found))
+
+
+def _with(value: Any, tokens: list[str], new: Any) -> Any:
+    """A copy of ``value`` with ``new`` at the place that ``tokens`` lead to; ``None`` removes."""
+    if not isinstance(value, Mapping):
+        raise CannotPatch("a step changes something inside a value that an earlier step took away")
+    changed = dict(value)
+    if len(tokens) > 1:
+        changed[tokens[0]] = _with(changed.get(tokens[0]), tokens[1:], new)
+    elif new is None:
+        changed.pop(tokens[0], None)
+    else:
+        changed[tokens[0]] = new
+    return changed
 
 
 def patch_for(raw: Mapping[str, Any], changes: Iterable[Change]) -> tuple[Operation, ...]:

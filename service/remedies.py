@@ -100,7 +100,10 @@ class Bench:
         for depth in range(1, MAX_STEPS + 1):
             following: list[Steps] = []
             for steps in front:
-                changes = compose(*(step.changes for _, step in steps))
+                try:
+                    changes = compose(*(step.changes for _, step in steps))
+                except CannotPatch:
+                    continue
                 key = repr(changes)
                 if key in tried:
                     continue
@@ -135,9 +138,8 @@ class Bench:
 
     def run_on(self, raw: Mapping[str, Any], limit: int = RUNS_PER_REVIEW) -> Run | str:
         """The rule set's word on ``raw``, or why there is none."""
-        from schemas.document import load
-
         from schemas.problems import DocumentProblems
+        from service.documents import load_circuit
 
         key = content_key(raw)
         if key not in self._kept:
@@ -145,7 +147,7 @@ class Bench:
                 return f"no proof within {RUNS_PER_FINDING} re-runs of the rule set"
             self.runs += 1
             try:
-                self._kept[key] = run(load(raw), self.ruleset)
+                self._kept[key] = run(load_circuit(raw), self.ruleset)
             except DocumentProblems as refused:
                 first = refused.problems[0]
                 self._kept[key] = f"the changed document would be refused at {first.pointer}: {first.detail}"

@@ -64,11 +64,10 @@ def _schemas(ruleset: Ruleset) -> str:
 
 
 def _known_states(ruleset: Ruleset) -> str:
-    from schemas.document import read
-
+    from service.documents import read_document
     from service.states import states_shape
 
-    circuit = read(CIRCUIT, "yaml").circuit
+    circuit = read_document(CIRCUIT, "yaml").circuit
     for beta in ("min", "typical", "max"):
         answer = states_shape(circuit, beta, {})
         states = [state for configuration in answer["configurations"] for state in configuration["states"]]
@@ -92,11 +91,10 @@ def _compare(found: dict[str, float | None], known: dict[str, float], unit: str)
 
 
 def _known_review(ruleset: Ruleset) -> str:
-    from schemas.document import read
-
+    from service.documents import read_document
     from service.engine import review
 
-    found = review(read(CIRCUIT, "yaml").circuit, ruleset, remedies=False)
+    found = review(read_document(CIRCUIT, "yaml").circuit, ruleset, remedies=False)
     failed = [outcome for outcome in found.outcomes if outcome.kind == "failed"]
     if failed:
         raise WrongAnswer("; ".join(f"{outcome.rule}: {outcome.reason}" for outcome in failed))

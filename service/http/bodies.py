@@ -57,20 +57,12 @@ def read_document(request: Request) -> Document:
     Raises :class:`Refused`: 415 for another media type, 400 for text that is
     not JSON or YAML, 422 for a document that is not a circuit.
     """
-    from schemas.document import read
+    from service.documents import read_document as read
+    from service.documents import refusal
 
     spelling = spelling_of(request)
     data = request.get_data(cache=False)
     try:
         return read(data, spelling)
     except DocumentProblems as refused:
-        errors = [problem.as_dict() for problem in refused.problems]
-        more = (
-            f" The first {len(errors)} of {refused.total} problems are listed."
-            if refused.total > len(errors)
-            else ""
-        )
-        if refused.malformed:
-            name = {"json": "JSON", "yaml": "YAML"}[spelling]
-            raise Refused(400, f"The body is not well-formed {name}.{more}", errors) from None
-        raise Refused(422, f"The body is not a circuit document.{more}", errors) from None
+        raise Refused(*refusal(refused)) from None

@@ -9,7 +9,9 @@ from typing import Any
 from rules.contract import API_LEVEL, Lesson
 from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Test
 
-GROUNDS = Grounds("at least so much", "x >= limit", {"x": "what is looked at"}, "made up", "in tests", "elsewhere")
+GROUNDS = Grounds(
+    "at least so much", "x >= limit", {"x": "what is looked at"}, "made up", "in tests", "elsewhere"
+)
 LESSON = Lesson("why", "breaks", "mend", "failing: text", "passing: text")
 LIMITS = {"least": Limit("least", 100.0, "ohm", "made up")}
 
@@ -46,7 +48,9 @@ def violated(
         pointers=tuple(f"/parts/{name}" for name in parts),
         state=more.pop("state", None),
         corner=more.pop("corner", None),
-        message=more.pop("message", f"{slug}: {test.left:g} is not {test.relation} {test.right:g} {test.unit}"),
+        message=more.pop(
+            "message", f"{slug}: {test.left:g} is not {test.relation} {test.right:g} {test.unit}"
+        ),
         evidence=more.pop("evidence", (Quantity("x", "what is looked at", test.left, test.unit),)),
         test=test,
         grounds=GROUNDS,
@@ -67,7 +71,9 @@ def set_value(part: str, member: str, old: Any, new: Any, summary: str | None = 
 
 def resistances(study: Any) -> Mapping[str, float]:
     parts = study.circuit.parts
-    return {name: parts[name].number("resistance") for name in sorted(parts) if parts[name].kind == "resistor"}
+    return {
+        name: parts[name].number("resistance") for name in sorted(parts) if parts[name].kind == "resistor"
+    }
 
 
 def least_resistance(least: float, wanted: str, slug: str = "least-resistance", **more: Any) -> FakeRule:
@@ -94,7 +100,9 @@ def most_in_all(most: float, give: Mapping[str, str] | None = None, slug: str = 
         if test.holds:
             yield satisfied(slug, test)
         else:
-            proposals = tuple(set_value(name, "resistance", ohms[name], text) for name, text in (give or {}).items())
+            proposals = tuple(
+                set_value(name, "resistance", ohms[name], text) for name, text in (give or {}).items()
+            )
             yield violated(slug, test, tuple(ohms), proposals)
 
     return FakeRule(slug, judge)

@@ -39,7 +39,9 @@ def test_a_member_that_is_not_there_is_added_and_the_guards_come_first() -> None
 
 def test_a_part_can_be_added_and_a_member_removed() -> None:
     part = {"kind": "resistor", "resistance": "1k0", "pins": {"a": "n1", "b": "gnd"}}
-    patched = apply(RAW, patch_for(RAW, [Change("/parts/R2", None, part), Change("/parts/R1/pins/b", "gnd", None)]))
+    patched = apply(
+        RAW, patch_for(RAW, [Change("/parts/R2", None, part), Change("/parts/R1/pins/b", "gnd", None)])
+    )
     assert patched["parts"]["R2"] == part
     assert patched["parts"]["R1"]["pins"] == {"a": "n1"}
 
@@ -66,9 +68,9 @@ def test_a_patch_is_applied_as_a_whole_or_not_at_all() -> None:
     with pytest.raises(CannotPatch):
         apply(moved, patch)
     assert moved["parts"]["R1"]["resistance"] == "5k6"  # type: ignore[index]
-    assert RAW == before
+    assert before == RAW
     apply(RAW, patch)
-    assert RAW == before
+    assert before == RAW
 
 
 def test_pointers_are_unescaped() -> None:
@@ -80,6 +82,23 @@ def test_pointers_are_unescaped() -> None:
 def test_composed_changes_keep_the_first_old_and_the_last_new_value() -> None:
     first = [Change("/b", 1, 2), Change("/a", 1, 2)]
     assert compose(first, [Change("/b", 2, 3)]) == (Change("/a", 1, 2), Change("/b", 1, 3))
+
+
+def test_a_change_inside_an_added_part_goes_into_it() -> None:
+    part = {"kind": "resistor", "resistance": 10, "pins": {"a": "n1", "b": "gnd"}}
+    steps = (
+        [Change("/parts/R2", None, part)],
+        [Change("/parts/R2/resistance", 10, 12)],
+        [Change("/parts/R2/pins/a", "n1", "n2")],
+    )
+    (change,) = compose(*steps)
+    assert change == Change("/parts/R2", None, {**part, "resistance": 12, "pins": {"a": "n2", "b": "gnd"}})
+    assert part["resistance"] == 10
+    assert compose([Change("/parts/R2/tolerance", None, 1)], [Change("/parts/R2", None, part)]) == (
+        Change("/parts/R2", None, part),
+    )
+    with pytest.raises(CannotPatch, match="inside a value that an earlier step took away"):
+        compose([Change("/parts/R1", {}, None)], [Change("/parts/R1/resistance", 1, 2)])
 
 
 def _circuit(**parts: Part) -> Circuit:

@@ -23,7 +23,9 @@ def test_sound_metadata_has_no_complaint() -> None:
     assert complaints_about(fine(), "made-up") == []
 
 
-@pytest.mark.parametrize("slug", ["Made-up", "made_up", "made--up", "-made", "made-", "", "made up", "q4", "made-up\n", 7])
+@pytest.mark.parametrize(
+    "slug", ["Made-up", "made_up", "made--up", "-made", "made-", "", "made up", "q4", "made-up\n", 7]
+)
 def test_a_slug_is_lower_case_words_joined_by_hyphens(slug: Any) -> None:
     found = complaints_about(fine(slug=slug))
     assert found == [f"slug {slug!r} is not lower-case words joined by hyphens"]
@@ -61,7 +63,9 @@ def test_incomplete_metadata_is_named(over: dict[str, Any], complaint: str) -> N
 
 
 def test_the_entry_point_has_the_name_of_the_rule_and_an_instance() -> None:
-    assert complaints_about(fine(), "other") == ["its slug is 'made-up', but the entry point is named 'other'"]
+    assert complaints_about(fine(), "other") == [
+        "its slug is 'made-up', but the entry point is named 'other'"
+    ]
     assert complaints_about(FakeRule)[0].startswith("the entry point names the class FakeRule")
 
 
@@ -109,10 +113,14 @@ def test_a_plugin_that_breaks_on_load_is_reported_and_the_others_run(monkeypatch
     def missing() -> Any:
         raise ModuleNotFoundError("No module named 'gone'\nsecond line")
 
-    found = _installed(monkeypatch, _Point("gone", "gone:RULE", missing), _Point("made-up", "here:RULE", fine))
+    found = _installed(
+        monkeypatch, _Point("gone", "gone:RULE", missing), _Point("made-up", "here:RULE", fine)
+    )
     assert [entry.slug for entry in found.rules] == ["made-up"]
     broken = next(fault for fault in found.faults if fault.name == "gone")
-    assert broken.reason.startswith("could not be loaded: ModuleNotFoundError: No module named 'gone' (if its files")
+    assert broken.reason.startswith(
+        "could not be loaded: ModuleNotFoundError: No module named 'gone' (if its files"
+    )
     assert "second line" not in broken.reason
 
 
