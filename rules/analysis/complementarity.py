@@ -40,6 +40,7 @@ class Problem:
     s: Array
     c: Array
     scale: Array
+    reach: Array  # V, no slack of a determined solution is larger
 
     @property
     def size(self) -> int:
@@ -85,14 +86,34 @@ def problem_of(network: Network, betas: dict[str, float]) -> Problem:
     islands = network.island_map()
     q = network.drops() - network.sense @ rest[:size]
     m = np.diag(resistance) - network.sense @ response
-    return make_problem(q, m, -network.sense @ islands, islands.T @ inject, islands.T @ network.injection)
+    return make_problem(q, m, -network.sense @ islands, islands.T @ inject, islands.T @ network.injection,
+                        _reach(network))
 
 
-def make_problem(q: Array, m: Array, w: Array, s: Array, c: Array) -> Problem:
+def _reach(network: Network) -> Array:
+    """How far apart, in V, the two ends of a blocking junction can ever be, plus its drop.
+
+    The highest net of a circuit without current sources can only be fed by a
+    source: every resistor and junction takes current from it, but for the
+    reverse region of the hand model, which may lift a net by vce_sat.  So no net
+    lies further from the reference than the sum of all source voltages plus
+    vce_sat for each transistor.  Floating nets have no such bound.
+    """
+    if np.any(network.injection != 0.0):
+        return np.full(len(network.junctions), np.inf)
+    transistors = sum(junction.name == "forward" for junction in network.junctions)
+    span = sum(abs(branch.voltage) for branch in network.branches)
+    span += abs(network.resolved.assumptions["vce_sat"]) * transistors
+    floating = {net for island in network.islands for net in island}
+    return np.array([np.inf if floating & set(junction.sense) else junction.drop + 2.0 * span
+                     for junction in network.junctions])
+
+
+def make_problem(q: Array, m: Array, w: Array, s: Array, c: Array, reach: Array | None = None) -> Problem:
     diagonal = np.abs(np.diag(m))
     typical = float(np.median(diagonal[diagonal > 1e-6])) if np.any(diagonal > 1e-6) else 1e3
     scale = 1.0 / np.where(diagonal > 1e-6 * typical, diagonal, typical)
-    return Problem(q, m, w, s, c, scale)
+    return Problem(q, m, w, s, c, scale, np.full(q.size, np.inf) if reach is None else reach)
 
 
 @lru_cache(maxsize=32)
@@ -292,7 +313,7 @@ def _with_equal_sharing(problem: Problem, plain: Enumeration, step_budget: int) 
     passes = []
     for resistance in (2.0 * SHARING, SHARING):
         eased = Problem(problem.q, problem.m + np.diag(np.full(problem.size, resistance)), problem.w, problem.s,
-                        problem.c, problem.scale)
+                        problem.c, problem.scale, problem.reach)
         passes.append(_enumerate(eased, step_budget))
     coarse = {solution.support: solution for solution in passes[0].solutions}
     for fine in passes[1].solutions:
@@ -340,7 +361,7 @@ def _compose(problem: Problem, blocks: list[NDArray[np.intp]], step_budget: int)
                 (problem.q + problem.m @ current + problem.w @ potential)[junctions],
                 problem.m[np.ix_(junctions, junctions)], problem.w[np.ix_(junctions, islands)],
                 problem.s[np.ix_(islands, junctions)], (problem.c + problem.s @ current)[islands],
-                problem.scale[junctions])
+                problem.scale[junctions], problem.reach[junctions])
             solutions, done, why = _solve_block(part, step_budget)
             complete, reason = complete and done, reason or why
             for solution in merge(solutions):

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 from rules.analysis.network import Array
 
 SLACK = 1e-7  # V (currents are scaled to volts)
+BOUND_ROUNDS = 6
 _WIDE = 1e6  # V; no junction of an extra-low-voltage circuit sees more
 
 
@@ -80,12 +81,14 @@ class _Program:
         return np.array(self.solver.getSolution().col_value)
 
     def greatest(self, column: int) -> float:
-        """Upper bound of one column, infinite when it has none or in doubt."""
+        """Upper bound of one column: 0 when infeasible, infinite when it has none or in doubt."""
         costs = np.zeros(self.columns)
         costs[column] = -1.0
         self.cost(costs)
         point = self.run()
-        if point is None or self.solver.getModelStatus() != self.status.kOptimal:
+        if point is None:
+            return 0.0
+        if self.solver.getModelStatus() != self.status.kOptimal:
             return np.inf
         return float(point[column])
 
@@ -149,7 +152,7 @@ class _Search:
         equalities[:size, 2 * size:] = -self.g[:size, size:]
         equalities[size:, :size] = self.g[size:, :size]
         right = np.concatenate([problem.q, -self.h[size:]])
-        self.high = np.full(2 * size, np.inf)
+        self.high = np.concatenate([np.full(size, np.inf), problem.reach])
         lower = np.concatenate([np.full(2 * size, -SLACK), np.full(free, -_WIDE)])
         upper = np.concatenate([self.high, np.full(free, _WIDE)])
         self.program = _Program(equalities, right, lower, upper)
@@ -158,9 +161,7 @@ class _Search:
 
     def run(self) -> None:
         size = self.problem.size
-        for column in range(2 * size):
-            bound = self.program.greatest(column)
-            self.high[column] = bound + 10 * SLACK if np.isfinite(bound) else np.inf
+        self._bound_all()
         for k in range(size):
             high_i, high_s = self.high[k], self.high[size + k]
             if np.isfinite(high_i) and np.isfinite(high_s):
@@ -169,6 +170,26 @@ class _Search:
         weights = np.where(np.isfinite(self.high), 1.0 / np.maximum(self.high, 1e-3), 1e-3)
         self.program.cost(np.concatenate([weights, np.zeros(self.problem.free)]))
         self._descend({})
+
+    def _bound_all(self) -> None:
+        """Largest current of each junction while it conducts, largest slack while it does not.
+
+        Bounds found for one junction make others finite, hence the rounds.
+        """
+        size = self.problem.size
+        for _ in range(BOUND_ROUNDS):
+            news = False
+            for column in range(2 * size):
+                twin = (column + size) % (2 * size)
+                self.program.bound(twin, -SLACK, SLACK)
+                bound = self.program.greatest(column)
+                self.program.bound(twin, -SLACK, float(self.high[twin]))
+                if bound + 10 * SLACK < 0.9 * self.high[column]:
+                    news = True
+                    self.high[column] = bound + 10 * SLACK
+                    self.program.bound(column, -SLACK, float(self.high[column]))
+            if not news:
+                return
 
     def _descend(self, decided: dict[int, bool]) -> None:
         size = self.problem.size
