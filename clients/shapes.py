@@ -1,0 +1,95 @@
+"""The answers of the service as typed dictionaries.
+
+They describe what a caller gets from :class:`clients.http_client.Client` and
+from the in-process facade alike; both return plain JSON data.  Numbers are in
+SI units; ``None`` stands for *undefined* (a node that nothing holds).
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal, TypedDict
+
+Patch = list[dict[str, Any]]
+"""RFC 6902 operations in order."""
+
+
+class State(TypedDict, total=False):
+    """One DC state: regions, node voltages (V), pin currents (A, into the part), powers (W)."""
+
+    name: str
+    stable: bool
+    index: int
+    devices: dict[str, str]
+    nets: dict[str, float | None]
+    currents: dict[str, dict[str, float | None]]
+    power: dict[str, float | None]
+
+
+class Configuration(TypedDict, total=False):
+    """All states for one position of every contact and one level of every driver."""
+
+    contacts: dict[str, str]
+    drivers: dict[str, str]
+    states: list[State]
+
+
+class StatesAnswer(TypedDict, total=False):
+    """``/v1/states``.  ``complete`` is false when a step budget ended the search."""
+
+    circuit: str
+    complete: bool
+    assumed: list[dict[str, Any]]
+    configurations: list[Configuration]
+
+
+class Finding(TypedDict, total=False):
+    """One violated rule at one place with the numbers behind it."""
+
+    identity: str
+    rule: str
+    severity: Literal["error", "warning", "note"]
+    parts: list[str]
+    nets: list[str]
+    pointers: list[str]
+    state: str | None
+    corner: str | None
+    message: str
+    evidence: list[dict[str, Any]]
+    test: dict[str, Any]
+    grounds: dict[str, Any]
+    remedies: list[dict[str, Any]]
+    advice: list[str]
+    caused_by: str | None
+
+
+class ReviewAnswer(TypedDict, total=False):
+    """``/v1/reviews``."""
+
+    circuit: str
+    ruleset: str
+    complete: bool
+    states: list[dict[str, Any]]
+    findings: list[Finding]
+    outcomes: list[dict[str, Any]]
+    assumed: list[dict[str, Any]]
+    cautions: list[str]
+    problems: list[Any]
+
+
+class MendAnswer(TypedDict, total=False):
+    """``/v1/remedies``: the patched raw document, the patch, and the review of the result."""
+
+    circuit: str
+    document: dict[str, Any]
+    patch: Patch
+    applied: list[dict[str, Any]]
+    remaining: list[Finding]
+    review: ReviewAnswer
+
+
+class ReadyAnswer(TypedDict, total=False):
+    """``/ready``: whether a known circuit was reviewed correctly."""
+
+    ready: bool
+    ruleset: str
+    checks: list[Any]
