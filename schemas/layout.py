@@ -210,8 +210,8 @@ def _assumed_order(values: Mapping[str, Any], raw: Mapping[str, Any]) -> Iterabl
                             accepted=f"{name} up to vbe_on", at=(given,))
 
 
-def _given(noun: str, members: Mapping[str, Member]) -> Callable[..., Iterable[Complaint]]:
-    """A check of the ways to put a limit: ``target`` with ``within``, or ``at_least``/``at_most``."""
+def _one_limit(noun: str, members: Mapping[str, Member]) -> Callable[..., Iterable[Complaint]]:
+    """A check of the ways to state a limit: ``target`` with ``within``, or ``at_least``, ``at_most``."""
     def check(values: Mapping[str, Any], raw: Mapping[str, Any]) -> Iterable[Complaint]:
         for name, other in (("target", "within"), ("within", "target")):
             if name in raw and other not in raw:
@@ -230,47 +230,43 @@ def _given(noun: str, members: Mapping[str, Member]) -> Callable[..., Iterable[C
     return check
 
 
-def _requirement(kind: str, members: Mapping[str, Member], *,
-                 checks: Sequence[Callable[..., Iterable[Complaint]]] = ()) -> Object:
+def _requirement(kind: str, members: Mapping[str, Member], *, limit: str = "",
+                 bound: str = "positive") -> Object:
+    """A requirement of one kind; ``limit`` is the dimension of what it limits in several ways."""
     def build(values: dict[str, Any], _: str) -> Requirement:
         del values["kind"]
         name = values.pop("name", None)
         return Requirement(kind, name, frozen_map(values))
     every = {"kind": Member(choice(kind), required=True), "name": Member(LINE), **members}
-    return Object(f"the requirement {kind}", every, checks=tuple(checks), build=build)
+    noun = f"the requirement {kind}"
+    if not limit:
+        return Object(noun, every, build=build)
+    value = quantity(limit, bound)
+    every |= {"target": Member(value, meaning="the wanted value"),
+              "within": Member(WITHIN, meaning="the accepted deviation, such as 5 %"),
+              "at_least": Member(value), "at_most": Member(value)}
+    checks = (_one_limit(noun, every), _order(limit, "at_least", "at_most"))
+    return Object(noun, every, checks=checks, build=build, limits=True)
 
 
 _STATE = Member(NAME, required=True, meaning="the name of a state from states")
 _STIMULUS = Member(NAME, required=True, meaning="the name of a stimulus from stimuli")
+_NET = Member(NAME, required=True, meaning="the name of a net")
 
 
-def _limits(dimension: str, bound: str) -> dict[str, Member]:
-    value = quantity(dimension, bound)
-    return {"target": Member(value, meaning="the wanted value"),
-            "within": Member(WITHIN, meaning="the accepted deviation, such as 5 %"),
-            "at_least": Member(value), "at_most": Member(value)}
+def _limit(dimension: str, meaning: str) -> Member:
+    return Member(quantity(dimension), required=True, meaning=meaning)
 
 
-_DELAY = _limits("time", "positive")
-_NET_VOLTAGE = _limits("voltage", "any")
 REQUIREMENTS_BY_KIND: Mapping[str, Object] = MappingProxyType({
-    "delay": _requirement(
-        "delay", {"stimulus": _STIMULUS, "state": _STATE, **_DELAY},
-        checks=(_given("the requirement delay", _DELAY), _order("time", "at_least", "at_most"))),
-    "re-arm": _requirement(
-        "re-arm", {"stimulus": Member(NAME), "state": Member(NAME),
-                   "at_most": Member(quantity("time"), required=True, meaning="the longest accepted time")}),
-    "net-voltage": _requirement(
-        "net-voltage", {"net": Member(NAME, required=True, meaning="the name of a net"), "state": _STATE,
-                        **_NET_VOLTAGE},
-        checks=(_given("the requirement net-voltage", _NET_VOLTAGE),
-                _order("voltage", "at_least", "at_most"))),
-    "standing-current": _requirement(
-        "standing-current", {"state": _STATE, "at_most": Member(quantity("current"), required=True,
-                                                                meaning="the largest accepted current")}),
-    "battery-life": _requirement(
-        "battery-life", {"state": _STATE, "at_least": Member(quantity("time"), required=True,
-                                                             meaning="the shortest accepted life")}),
+    "delay": _requirement("delay", {"stimulus": _STIMULUS, "state": _STATE}, limit="time"),
+    "re-arm": _requirement("re-arm", {"stimulus": Member(NAME), "state": Member(NAME),
+                                      "at_most": _limit("time", "the longest accepted time")}),
+    "net-voltage": _requirement("net-voltage", {"net": _NET, "state": _STATE}, limit="voltage", bound="any"),
+    "standing-current": _requirement("standing-current", {
+        "state": _STATE, "at_most": _limit("current", "the largest accepted current")}),
+    "battery-life": _requirement("battery-life", {
+        "state": _STATE, "at_least": _limit("time", "the shortest accepted life")}),
 })
 
 
@@ -288,16 +284,8 @@ def _time_order(actions: Sequence[tuple[int, Action]]) -> Iterable[Complaint]:
                             accepted="one action of a part at a time", at=(index,))
 
 
-def _distinct(names: Sequence[tuple[int, str]]) -> Iterable[Complaint]:
-    seen: set[str] = set()
-    for index, name in names:
-        if name in seen:
-            yield Complaint("the same name stands twice", seen=show(name), at=(index,))
-        seen.add(name)
-
-
 def _names(noun: str) -> ListOf:
-    return ListOf(noun, NAME, 1, MAX_NETS, check=_distinct)
+    return ListOf(noun, NAME, 1, MAX_NETS, distinct=True)
 
 
 def _read_format(raw: object) -> str:
@@ -323,7 +311,7 @@ WAIVER = Object("a waiver", {
 }, one_of=(("parts", "nets"),), build=lambda v, _: Waiver(
     v["rule"], v.get("parts", ()), v.get("nets", ()), v["reason"], v["owner"], v["expires"]))
 
-AMBIENT = Object("ambient", {
+AMBIENT = Object("the ambient", {
     name: Member(quantity("temperature"), required=True, meaning="a temperature such as 25 degC")
     for name in ("low", "nominal", "high")
 }, checks=(_order("temperature", "low", "nominal", "high"),), build=lambda values, _: Ambient(**values))
@@ -334,8 +322,6 @@ NET_NOTE = Object("the note on a net", {"terminal": Member(FLAG), "label": Membe
 ASSUMED = Object("assumptions", {name: Member(quantity(dimension))
                                  for name, (dimension, _) in ASSUMPTIONS.items()},
                  checks=(_assumed_order,), build=lambda values, _: frozen_map(values))
-
-REGION = Leaf("name", read_name)
 
 
 def _build(v: dict[str, Any], _: str) -> Circuit:
@@ -357,7 +343,7 @@ DOCUMENT = Object("a circuit", {
                     required=True, meaning="an object from part name to part"),
     "nets": Member(MapOf("nets", NET_NOTE, NAME, 0, MAX_NETS, frozen_map)),
     "assumptions": Member(ASSUMED),
-    "states": Member(MapOf("states", MapOf("the regions of a state", REGION, NAME, 1, MAX_PARTS, frozen_map),
+    "states": Member(MapOf("states", MapOf("the regions of a state", NAME, NAME, 1, MAX_PARTS, frozen_map),
                            NAME, 0, MAX_STATES, frozen_map)),
     "stimuli": Member(MapOf("stimuli", ListOf("the actions of a stimulus", ACTION, 1, MAX_ACTIONS,
                                               check=_time_order),

@@ -46,7 +46,7 @@ def part_type_problems(circuit: Circuit, part_types: Mapping[str, str]) -> tuple
 
 
 def _items(value: object) -> Iterator[tuple[str, Any]]:
-    if isinstance(value, dict) or isinstance(value, Mapping):  # dict first: the usual case, and quick
+    if isinstance(value, (dict, Mapping)):  # dict first: the usual case, and quick
         yield from ((key, item) for key, item in value.items() if isinstance(key, str))
 
 

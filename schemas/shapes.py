@@ -61,7 +61,8 @@ class Object:
     ``one_of`` are groups of which at least one member must be given;
     ``checks`` get the accepted values and the raw object and complain about
     members that do not fit together; ``build`` makes the result from the
-    values and the object's own name.
+    values and the object's own name.  ``limits`` marks objects that state a
+    limit: either ``target`` with ``within``, or ``at_least`` and ``at_most``.
     """
 
     noun: str
@@ -69,6 +70,7 @@ class Object:
     one_of: tuple[tuple[str, ...], ...] = ()
     checks: tuple[Check, ...] = ()
     build: Build = _plain
+    limits: bool = False
     required: tuple[str, ...] = field(init=False, default=())
 
     def __post_init__(self) -> None:
@@ -180,7 +182,10 @@ class MapOf:
 
 @dataclass(frozen=True, slots=True)
 class ListOf:
-    """A list; ``check`` gets the accepted items with their indexes."""
+    """A list; ``check`` gets the accepted items with their indexes.
+
+    ``distinct`` refuses an item that stands twice.
+    """
 
     noun: str
     shape: Shape
@@ -188,6 +193,7 @@ class ListOf:
     most: int = 1000
     check: Callable[[Sequence[tuple[int, Any]]], Iterable[Complaint]] | None = None
     build: Callable[[list[Any]], Any] = field(default=tuple)
+    distinct: bool = False
 
     def walk(self, raw: object, path: Path, sink: ProblemSink) -> Any:
         complaint = self.wrong(raw)
@@ -208,9 +214,15 @@ class ListOf:
 
     def after(self, values: Sequence[Any]) -> Iterable[Complaint]:
         """Items that do not fit together; refused items are left out."""
-        if self.check is None:
-            return ()
-        return self.check([(i, value) for i, value in enumerate(values) if value is not INVALID])
+        accepted = [(i, value) for i, value in enumerate(values) if value is not INVALID]
+        if self.distinct:
+            seen: set[Any] = set()
+            for index, value in accepted:
+                if value in seen:
+                    yield Complaint("the same item stands twice", seen=show(value), at=(index,))
+                seen.add(value)
+        if self.check is not None:
+            yield from self.check(accepted)
 
 
 Shape: TypeAlias = Leaf | Object | Choice | MapOf | ListOf

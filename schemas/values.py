@@ -33,9 +33,17 @@ _SLUG = re.compile(SLUG_PATTERN + r"\Z")
 _DATE = re.compile(DATE_PATTERN + r"\Z")
 NAME_WORDS = "1 to 64 letters, digits, _ + - . (no blank, not starting with a point)"
 
-# Characters that steer a terminal or reorder the text around them.
-HIDDEN = "\u0000-\u001f\u007f-\u009f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff"
-_HIDDEN = re.compile(f"[{HIDDEN}]")
+# Characters that steer a terminal or reorder the text around them; as escapes of a regular expression.
+_STEERING = r"\u007f-\u009f\u2028\u2029\u202a-\u202e\u2066-\u2069"
+_BLANK = r" \u00a0\u1680\u2000-\u200a\u202f\u205f\u3000"
+_HIDDEN_IN_LINE = rf"\u0000-\u001f{_STEERING}"
+_HIDDEN_IN_PARAGRAPH = rf"\u0000-\u0008\u000b-\u001f{_STEERING}"
+LINE_PATTERN = rf"[^{_HIDDEN_IN_LINE}]*[^{_BLANK}{_HIDDEN_IN_LINE}][^{_HIDDEN_IN_LINE}]*"
+PARAGRAPH_PATTERN = (rf"[^{_HIDDEN_IN_PARAGRAPH}]*[^{_BLANK}\u0009\u000a{_HIDDEN_IN_PARAGRAPH}]"
+                     rf"[^{_HIDDEN_IN_PARAGRAPH}]*")
+_HIDDEN = {False: re.compile(rf"[{_HIDDEN_IN_LINE}\ud800-\udfff]"),
+           True: re.compile(rf"[{_HIDDEN_IN_PARAGRAPH}\ud800-\udfff]")}
+_VISIBLE = re.compile(rf"[^{_BLANK}\u0009\u000a]")
 
 # --- tolerances ------------------------------------------------------------------------------------------
 
@@ -48,12 +56,16 @@ LETTERS: Mapping[str, tuple[str, str]] = MappingProxyType({
 ABSOLUTE_LETTERS = frozenset("BCDF")
 """Letters that mean picofarads, not per cent, on capacitors below 10 pF (IEC 60062, from memory)."""
 
-_EVEN = rf"(?:\u00b1|\+/-|\+-)?{SPACE}({DECIMAL}){SPACE}%"
-_PAIR = (rf"([+\-\u2212])({DECIMAL}){SPACE}%?{SPACE}/{SPACE}([+\-\u2212])({DECIMAL}){SPACE}%")
-TOLERANCE_PATTERN = "(?:" + (_EVEN + "|" + _PAIR).replace("(" + DECIMAL + ")", DECIMAL).replace(
-    "([+\\-\u2212])", "[+\\-\u2212]") + f"|[{''.join(LETTERS)}])"
-_EVEN_RE = re.compile(_EVEN + r"\Z", re.ASCII)
-_PAIR_RE = re.compile(_PAIR + r"\Z", re.ASCII)
+_PLUS_MINUS = rf"(?:\u00b1|\+/-|\+-)?{SPACE}"
+_MINUS = "[\\-\u2212]"
+_SIDE = rf"{DECIMAL}{SPACE}%?{SPACE}"
+EVEN_PATTERN = rf"{_PLUS_MINUS}{DECIMAL}{SPACE}%"
+"""Symmetrical limits in per cent."""
+PAIR_PATTERN = (rf"(?:{_MINUS}{_SIDE}/{SPACE}\+{DECIMAL}{SPACE}%|\+{_SIDE}/{SPACE}{_MINUS}{DECIMAL}{SPACE}%)")
+"""A lower and an upper limit in per cent, in either order."""
+_EVEN = re.compile(rf"{_PLUS_MINUS}({DECIMAL}){SPACE}%\Z")
+_PAIR = re.compile(rf"(.)({DECIMAL})[^/]*/{SPACE}.({DECIMAL}){SPACE}%\Z")
+_PAIR_FORM = re.compile(PAIR_PATTERN + r"\Z")
 MAX_TOLERANCE = 10.0
 TOLERANCE_WORDS = "a fraction such as 0.05, or text such as 5 %, \u00b15 %, -20/+50 %, or a letter such as J"
 
@@ -82,16 +94,15 @@ def _tolerance_text(text: str) -> tuple[Decimal, Decimal]:
         if text in LETTERS:
             low, high = LETTERS[text]
             return Decimal(low).scaleb(-2), Decimal(high).scaleb(-2)
-        even = _EVEN_RE.match(text)
+        even = _EVEN.match(text)
         if even:
             limit = Decimal(even.group(1)).scaleb(-2)
             return -limit, limit
-        pair = _PAIR_RE.match(text)
+        pair = _PAIR.match(text) if _PAIR_FORM.match(text) else None
         if pair:
-            first, a, second, b = pair.groups()
-            if (first == "+") != (second == "+"):
-                plus, minus = (a, b) if first == "+" else (b, a)
-                return -Decimal(minus).scaleb(-2), Decimal(plus).scaleb(-2)
+            first, a, b = pair.groups()
+            plus, minus = (a, b) if first == "+" else (b, a)
+            return -Decimal(minus).scaleb(-2), Decimal(plus).scaleb(-2)
     bare = re.match(rf"{DECIMAL}\Z", text, re.ASCII) if len(text) <= MAX_TEXT else None
     raise Complaint("a tolerance is needed" + ("; the text has no % sign" if bare else ""),
                     seen=quoted(text), accepted=TOLERANCE_WORDS, nearest=f"{text} %" if bare else None)
@@ -106,12 +117,13 @@ def write_tolerance(value: Tolerance) -> float | str:
 
 
 def read_within(raw: object) -> float:
-    """A symmetrical relative band as a fraction, above 0."""
-    tolerance = read_tolerance(raw)
-    if tolerance.low != -tolerance.high or tolerance.high == 0.0:
-        raise Complaint("a symmetrical band greater than zero is needed", seen=show(raw),
-                        accepted="a fraction such as 0.3, or text such as 30 %")
-    return tolerance.high
+    """A symmetrical relative band as a fraction between 0 and 1."""
+    if not isinstance(raw, str) or (len(raw) <= MAX_TEXT and _EVEN.match(raw)):
+        high = read_tolerance(raw).high
+        if high > 0.0:
+            return high
+    raise Complaint("a symmetrical band greater than zero is needed", seen=show(raw),
+                    accepted="a fraction such as 0.3, or text such as 30 %")
 
 
 # --- leakage ---------------------------------------------------------------------------------------------
@@ -193,11 +205,11 @@ def _text(raw: object, limit: int, *, lines: bool) -> str:
     what = f"text of 1 to {limit} characters" + ("" if lines else " on one line")
     if not isinstance(raw, str):
         raise Complaint("text is needed", seen=show(raw), accepted=what)
-    if not raw.strip():
-        raise Complaint("text is needed, not only blanks", seen=quoted(raw), accepted=what)
     if len(raw) > limit:
         raise Complaint(f"the text is too long: {len(raw)} characters", seen=quoted(raw), accepted=what)
-    hidden = _HIDDEN.search(raw.replace("\n", " ").replace("\t", " ") if lines else raw)
+    if not _VISIBLE.search(raw):
+        raise Complaint("text is needed, not only blanks", seen=quoted(raw), accepted=what)
+    hidden = _HIDDEN[lines].search(raw)
     if hidden:
         character = hidden.group()
         kind = "a line break" if character == "\n" else f"the control character U+{ord(character):04X}"
