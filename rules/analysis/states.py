@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -41,16 +42,47 @@ class Mode:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    """One solution with everything a reader asks of it."""
+    """One solution with everything a reader asks of it, worked out when asked.
 
-    name: str
-    devices: Mapping[str, str]
-    nets: Mapping[str, float | None]
-    currents: Mapping[str, Mapping[str, float | None]]
-    power: Mapping[str, float | None]
-    index: int | None
-    stable: bool
+    ``index`` is the sign of the state's determinant: -1 is unstable for any
+    stray capacitance; ``None`` where an undetermined mode has none.
+    """
+
     mode: Mode
+
+    @cached_property
+    def _table(self) -> Table:
+        return Table(self.mode)
+
+    @cached_property
+    def devices(self) -> Mapping[str, str]:
+        return regions_of(self.mode.network, self.mode.solution.support)
+
+    @cached_property
+    def nets(self) -> Mapping[str, float | None]:
+        return self._table.nets()
+
+    @cached_property
+    def currents(self) -> Mapping[str, Mapping[str, float | None]]:
+        return self._table.currents()
+
+    @cached_property
+    def power(self) -> Mapping[str, float | None]:
+        return self._table.power(self.nets, self.currents)
+
+    @property
+    def index(self) -> int | None:
+        return self.mode.solution.index
+
+    @cached_property
+    def stable(self) -> bool:
+        if self.index == -1:
+            return False
+        return is_stable(self.mode.network, self._table.inject, self.mode.solution.current)
+
+    @cached_property
+    def name(self) -> str:
+        return name_of(self.mode.network.resolved.circuit, self)
 
     def voltage(self, net: str) -> float | None:
         return self.nets[net]
@@ -76,7 +108,7 @@ class StateSet:
     faults: tuple[Fault, ...]
     network: Network
 
-    @property
+    @cached_property
     def stable(self) -> tuple[State, ...]:
         return tuple(state for state in self.states if state.stable)
 
@@ -152,7 +184,7 @@ def states_of(network: Network, corner: str, step_budget: int = STEP_BUDGET) -> 
     if not modes and complete:
         faults = (explain_no_state(network),)
         complete, reason = False, faults[0].message
-    states = _named(resolved, [describe(mode) for mode in modes])
+    states = tuple(State(mode) for mode in modes)
     return StateSet(network.configuration, corner, network.held, states, complete, reason, faults, network)
 
 
@@ -202,6 +234,22 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
     return Mode(network, betas, solution), betas
 
 
+def linear_state(network: Network, betas: Mapping[str, float], support: tuple[int, ...]) -> State:
+    """The linear solution of a mode whether or not its region conditions hold (what-if sums).
+
+    Raises ``numpy.linalg.LinAlgError`` when the mode has no unique solution.
+    """
+    problem = problem_of(network, dict(betas))
+    size, free = problem.size, problem.free
+    keep = [*support, *range(size, size + free)]
+    g = np.block([[problem.m, problem.w], [problem.s, np.zeros((free, free))]])
+    z = np.zeros(size + free)
+    if keep:
+        z[keep] = np.linalg.solve(g[np.ix_(keep, keep)], -np.concatenate([problem.q, problem.c])[keep])
+    solution = Solution(support, z[:size], z[size:], np.zeros((size + free, 0)), 1)
+    return State(Mode(network, betas, solution))
+
+
 def solve_mode(problem: Problem, support: tuple[int, ...]) -> Solution | None:
     """The solution in one given mode, or ``None`` when that mode is not consistent."""
     from rules.analysis.search import exact_mode_of
@@ -220,16 +268,7 @@ def collector_currents(network: Network, betas: Mapping[str, float], solution: S
     return result
 
 
-def describe(mode: Mode) -> State:
-    """Work out voltages, currents, powers, regions, index and stability of one mode's solution."""
-    table = _Table(mode)
-    nets, currents = table.nets(), table.currents()
-    solution = mode.solution
-    stable = solution.index != -1 and is_stable(mode.network, table.inject, solution.current)
-    return State("", table.devices(), nets, currents, table.power(nets, currents), solution.index, stable, mode)
-
-
-class _Table:
+class Table:
     """Every quantity of a state, ``None`` where a null direction moves it."""
 
     def __init__(self, mode: Mode) -> None:
@@ -374,11 +413,6 @@ def matches(devices: Mapping[str, str], wanted: Mapping[str, str]) -> bool:
     """True when every device is in its wanted region; ``on`` means any conducting region."""
     return all(devices.get(name) == region or (region == "on" and devices.get(name) not in (None, "off"))
                for name, region in wanted.items())
-
-
-def _named(resolved: Resolved, states: list[State]) -> tuple[State, ...]:
-    """Give each state the document's name for it, else one made of its regions."""
-    return tuple(replace(state, name=name_of(resolved.circuit, state)) for state in states)
 
 
 def name_of(circuit: Circuit, state: State) -> str:

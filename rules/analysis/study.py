@@ -1,0 +1,128 @@
+"""The frozen view of one circuit that a rule gets: every shared analysis, worked out when first asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from rules.analysis.frozen import TimedState, timed_states
+from rules.analysis.network import Fault, build_network
+from rules.analysis.resolve import CORNERS, Known, Resolved, resolve
+from rules.analysis.roles import Roles
+from rules.analysis.states import STEP_BUDGET, State, StateSet, configurations, find_states, linear_state
+from schemas.circuit import Circuit
+from schemas.finding import Assumed
+
+FILTER_SHARE = 0.01  # of the longest delay; below it a capacitor filters rather than times
+
+
+@dataclass(frozen=True, eq=False)
+class Situation:
+    """A state a circuit rests or waits in: where, at which corner, and whether a capacitor is held.
+
+    ``label`` is the name a reader knows it by; ``timed`` is set for the start
+    of a timed state.
+    """
+
+    label: str
+    corner: str
+    state: State
+    timed: TimedState | None = None
+
+    @property
+    def position(self) -> str:
+        """Contact positions and driver levels as text, empty when there are none."""
+        return self.state.mode.network.configuration.key
+
+
+class Study:
+    """All analyses of one circuit.  Pure: asking twice gives the same objects."""
+
+    corners = CORNERS
+
+    def __init__(self, circuit: Circuit, step_budget: int = STEP_BUDGET) -> None:
+        self.circuit = circuit
+        self.step_budget = step_budget
+        self._sets: dict[str, tuple[StateSet, ...]] = {}
+        self._timed: dict[str, tuple[TimedState, ...]] = {}
+
+    @cached_property
+    def resolved(self) -> Resolved:
+        return resolve(self.circuit)
+
+    @property
+    def assumed(self) -> tuple[Assumed, ...]:
+        return self.resolved.assumed
+
+    def state_sets(self, corner: str = "typical") -> tuple[StateSet, ...]:
+        """DC states of every configuration at a beta corner, rest first."""
+        if corner not in self._sets:
+            made, _ = configurations(self.circuit)
+            self._sets[corner] = tuple(find_states(self.resolved, configuration, corner, None, self.step_budget)
+                                       for configuration in made)
+        return self._sets[corner]
+
+    def timed(self, corner: str = "typical") -> tuple[TimedState, ...]:
+        """Timed states (capacitor held) at a beta corner."""
+        if corner not in self._timed:
+            self._timed[corner] = timed_states(self.state_sets(corner), self.resolved, corner)
+        return self._timed[corner]
+
+    def timing(self, corner: str = "typical") -> tuple[TimedState, ...]:
+        """The timed states that set a delay: those of filters, far shorter than the longest, left out."""
+        found = self.timed(corner)
+        longest = max((t.duration for t in found if t.duration < float("inf")), default=0.0)
+        return tuple(t for t in found if t.duration >= FILTER_SHARE * longest)
+
+    def situations(self, corner: str = "typical") -> tuple[Situation, ...]:
+        """Every stable DC state, then the start of every timed state."""
+        found = [Situation(state.name, corner, state) for s in self.state_sets(corner) for state in s.stable]
+        found.extend(Situation(timed.name, corner, timed.state, timed) for timed in self.timing(corner))
+        return tuple(found)
+
+    @cached_property
+    def roles(self) -> Roles:
+        return Roles(self.circuit, [situation.state for situation in self.situations()])
+
+    @cached_property
+    def faults(self) -> tuple[tuple[StateSet, Fault], ...]:
+        """Configurations without an answer, and why."""
+        return tuple((s, fault) for s in self.state_sets() for fault in s.faults)
+
+    @cached_property
+    def incomplete_reasons(self) -> tuple[str, ...]:
+        reasons = set()
+        for corner in self.corners:
+            for s in self.state_sets(corner):
+                if not s.complete:
+                    place = f"{s.configuration.key}: " if s.configuration.key else ""
+                    reasons.add(f"{place}{s.reason}")
+        if not configurations(self.circuit)[1]:
+            reasons.add("not every combination of contacts and drivers was tried, only those that are reached")
+        return tuple(sorted(reasons))
+
+    @property
+    def complete(self) -> bool:
+        """True when every state of every configuration at every corner is surely known."""
+        return not self.incomplete_reasons
+
+    def known(self, part: str, member: str) -> Known | None:
+        return self.resolved.known(part, member)
+
+    def value(self, part: str, member: str) -> float:
+        return self.resolved.value(part, member)
+
+    def what_if(self, state: State, values: Mapping[tuple[str, str], float] | None = None,
+                betas: Mapping[str, float] | None = None) -> State:
+        """The same mode with other part values or gains, without asking whether its regions still hold.
+
+        Raises ``numpy.linalg.LinAlgError`` when the mode then has no unique solution.
+        """
+        mode = state.mode
+        changed = dict(self.resolved.values)
+        for key, value in (values or {}).items():
+            changed[key] = replace(changed[key], value=value)
+        resolved = replace(self.resolved, values=changed)
+        network = build_network(resolved, mode.network.configuration, mode.network.held)
+        return linear_state(network, {**mode.betas, **(betas or {})}, mode.solution.support)
