@@ -130,8 +130,12 @@ def _parameter(p: Parameter) -> Shape:
     return _SINGLE[p.type]
 
 
+def _with_article(kind: str) -> str:
+    return f"{'an' if kind in ('npn', 'led', 'inductor') else 'a'} {kind}"
+
+
 def _pins(kind: Kind) -> Shape:
-    sets = tuple(Object(f"the pins of a {kind.name}",
+    sets = tuple(Object(f"the pin set of {_with_article(kind.name)}",
                         {pin: Member(NAME, required=True, meaning="the name of a net") for pin in pins},
                         build=lambda values, _: frozen_map(values)) for pins in kind.pins)
     if len(sets) == 1:
@@ -174,7 +178,7 @@ def _part(kind: Kind) -> Object:
         pins = values.pop("pins")
         del values["kind"]
         return Part(name, kind.name, pins, frozen_map(values))
-    return Object(f"a {kind.name}", members, kind.one_of, _PART_CHECKS.get(kind.name, ()), build)
+    return Object(_with_article(kind.name), members, kind.one_of, _PART_CHECKS.get(kind.name, ()), build)
 
 
 def variants(noun: str, options: Mapping[str, Object]) -> Choice:
@@ -343,9 +347,9 @@ DOCUMENT = Object("a circuit", {
                     required=True, meaning="an object from part name to part"),
     "nets": Member(MapOf("nets", NET_NOTE, NAME, 0, MAX_NETS, frozen_map)),
     "assumptions": Member(ASSUMED),
-    "states": Member(MapOf("states", MapOf("the regions of a state", NAME, NAME, 1, MAX_PARTS, frozen_map),
+    "states": Member(MapOf("states", MapOf("regions", NAME, NAME, 1, MAX_PARTS, frozen_map),
                            NAME, 0, MAX_STATES, frozen_map)),
-    "stimuli": Member(MapOf("stimuli", ListOf("the actions of a stimulus", ACTION, 1, MAX_ACTIONS,
+    "stimuli": Member(MapOf("stimuli", ListOf("actions", ACTION, 1, MAX_ACTIONS,
                                               check=_time_order),
                             NAME, 0, MAX_STIMULI, frozen_map)),
     "requirements": Member(ListOf("requirements", variants("a requirement", REQUIREMENTS_BY_KIND), 0,

@@ -11,7 +11,7 @@ from typing import Any
 
 from schemas.circuit import Circuit
 from schemas.kinds import KINDS, REGIONS
-from schemas.layout import MAX_NETS, REQUIREMENTS_BY_KIND
+from schemas.layout import MAX_NETS, PARTS_BY_KIND, REQUIREMENTS_BY_KIND
 from schemas.problems import Complaint, Problem, listed, nearest_name, pointer, show
 
 POSITIONS: Mapping[str, tuple[str, ...]] = {"contact": ("open", "closed"), "driver": ("low", "high")}
@@ -92,12 +92,12 @@ def _states(raw: Mapping[str, Any], kinds: Mapping[str, Any]) -> Iterator[Compla
             if device not in kinds:
                 yield _unknown("no part has this name", device, devices, *at)
             elif isinstance(kind, str) and kind in KINDS and kind not in REGIONS:
-                yield Complaint(f"a {kind} has no regions", seen=show(device),
+                yield Complaint(f"{PARTS_BY_KIND[kind].noun} has no regions", seen=show(device),
                                 accepted=listed(sorted(devices)) or "a transistor or diode", at=at)
             elif isinstance(kind, str) and kind in REGIONS and isinstance(region, str):
                 words = dict.fromkeys((*REGIONS[kind], "on"))
                 if region not in words:
-                    yield Complaint(f"a {kind} has no region {region!r}", seen=show(region),
+                    yield Complaint(f"{PARTS_BY_KIND[kind].noun} has no region {region!r}", seen=show(region),
                                     accepted=listed(words), nearest=nearest_name(region, words), at=at)
 
 
@@ -115,7 +115,7 @@ def _stimuli(raw: Mapping[str, Any], kinds: Mapping[str, Any]) -> Iterator[Compl
             if part not in kinds:
                 yield _unknown("no part has this name", part, movable, *at, "part")
             elif isinstance(kind, str) and kind in KINDS and kind not in POSITIONS:
-                yield Complaint(f"a {kind} cannot be acted on", seen=show(part),
+                yield Complaint(f"{PARTS_BY_KIND[kind].noun} cannot be acted on", seen=show(part),
                                 accepted=listed(sorted(movable)) or "a contact or a driver", at=(*at, "part"))
             elif isinstance(kind, str) and kind in POSITIONS and isinstance(to, str):
                 words = POSITIONS[kind]

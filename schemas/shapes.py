@@ -117,8 +117,18 @@ class Object:
         """Missing members, and members that do not fit together."""
         for name in self.required:
             if name not in raw:
-                yield Complaint(f"{self.noun} needs the member {quoted(name)}", seen="nothing",
-                                accepted=self.members[name].meaning or None, at=(name,))
+                missing = self.missing(name)
+                missing.at = (name,)
+                yield missing
+        yield from self.misfits(values, raw)
+
+    def missing(self, name: str) -> Complaint:
+        """The complaint at the place of a member that must be given."""
+        return Complaint(f"{self.noun} needs the member {quoted(name)}", seen="nothing",
+                         accepted=self.members[name].meaning or None)
+
+    def misfits(self, values: Mapping[str, Any], raw: Mapping[str, Any]) -> Iterable[Complaint]:
+        """Groups of which none was given, and accepted members that do not fit together."""
         for group in self.one_of:
             if not any(name in raw for name in group):
                 yield Complaint(f"{self.noun} needs at least one of the members {listed(group)}",
