@@ -12,7 +12,7 @@ is not determined is reported as undefined and never as a number.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -25,6 +25,7 @@ VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resis
 LOG_DOUBTFUL = np.log(1e-9)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
 BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
+WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
 COUPLING = 1e-13  # relative size below which two junctions do not influence each other
 STATE_LIMIT = 2000
 SHARING = 1e-3  # ohm; carried to zero where parallel ideal junctions leave their currents open
@@ -76,16 +77,12 @@ class Enumeration:
     shared: bool = False
 
 
-def problem_of(network: Network, betas: dict[str, float]) -> Problem:
+def problem_of(network: Network, betas: Mapping[str, float]) -> Problem:
     """Reduce a network at given current gains to its complementarity problem."""
-    size = len(network.nets)
-    inject = injections(network, betas)
-    rest = network.inverse @ network.source_vector()
-    response = network.inverse[:size, :size] @ inject
-    resistance = np.array([junction.resistance for junction in network.junctions])
-    islands = network.island_map()
-    q = network.drops() - network.sense @ rest[:size]
-    m = np.diag(resistance) - network.sense @ response
+    _, q, fixed, varying = network.reduced
+    islands = network.island_map
+    m = fixed + varying * network.shares(betas)
+    inject = injections(network, betas) if network.islands else np.zeros((len(network.nets), q.size))
     return make_problem(q, m, -network.sense @ islands, islands.T @ inject, islands.T @ network.injection,
                         _reach(network))
 
@@ -125,7 +122,7 @@ def _masks(size: int) -> NDArray[np.bool_]:
     return np.ascontiguousarray(bits[order])
 
 
-def _scaled(problem: Problem) -> tuple[Array, Array]:
+def scaled(problem: Problem) -> tuple[Array, Array]:
     """The mixed matrix in scaled unknowns and its right side: G z = -h."""
     m = problem.m * problem.scale
     s = problem.s * problem.scale
@@ -139,21 +136,21 @@ def _scaled(problem: Problem) -> tuple[Array, Array]:
 
 def brute(problem: Problem) -> list[Solution]:
     """Every solution of a block, by solving all 2**size modes in one batch."""
-    g, h = _scaled(problem)
+    g, h = scaled(problem)
     size, free = problem.size, problem.free
     masks = _masks(size)
     full = np.hstack([masks, np.ones((len(masks), free), dtype=bool)]) if free else masks
     matrices = np.where(full[:, :, None] & full[:, None, :], g, np.eye(size + free))
     right = np.where(full, -h, 0.0)
-    regular = _regular(matrices)
+    regular = regular_rows(matrices)
     found = _regular_solutions(problem, g, masks[regular], matrices[regular], right[regular])
     odd = np.flatnonzero(~regular)
     for row in odd[_could_hold(problem, g, masks[odd], matrices[odd], right[odd])]:
-        found.extend(_examine(problem, g, h, masks[row]))
+        found.extend(examine(problem, g, h, masks[row]))
     return found
 
 
-def _regular(matrices: Array) -> NDArray[np.bool_]:
+def regular_rows(matrices: Array) -> NDArray[np.bool_]:
     """Which matrices of the batch have a unique solution."""
     if matrices.shape[1] == 0:
         return np.ones(len(matrices), dtype=bool)
@@ -176,7 +173,7 @@ def _regular_solutions(problem: Problem, g: Array, masks: NDArray[np.bool_], mat
     fits = np.flatnonzero(np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1))
     signs = np.linalg.slogdet(matrices[fits])[0] * (-1.0 if free % 2 else 1.0)
     nothing = np.zeros((size + free, 0))
-    return [_solution(problem, masks[row], z[row], nothing, int(sign)) for row, sign in zip(fits, signs, strict=True)]
+    return [solution_of(problem, masks[row], z[row], nothing, int(sign)) for row, sign in zip(fits, signs, strict=True)]
 
 
 def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array) -> NDArray[np.intp]:
@@ -194,19 +191,25 @@ def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: 
     moves_i = np.linalg.norm(directions[:, :, :size], axis=1)
     moves_s = np.linalg.norm(directions @ g[:size].T, axis=1)
     loose = np.where(masks, moves_i, moves_s) > 1e-9
-    holds = np.where(masks, currents > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE) | loose
+    room = np.where(masks, currents - VOLT_TOLERANCE, slack + VOLT_TOLERANCE)
     consistent = strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1))
-    return np.flatnonzero(consistent & np.all(holds, axis=1))
+    could = consistent & np.all((room >= 0.0) | loose, axis=1)
+    # along a single null direction the conditions leave an interval, which must not be empty
+    along = np.where(masks, vt[:, -1, :size], vt[:, -1] @ g[:size].T)
+    edge = -room / np.where(along == 0.0, 1.0, along)
+    low = np.where(loose & (along > 0.0), edge, -np.inf).max(axis=1, initial=-np.inf)
+    high = np.where(loose & (along < 0.0), edge, np.inf).min(axis=1, initial=np.inf)
+    return np.flatnonzero(could & ((small.sum(axis=1) > 1) | (low <= high)))
 
 
-def _solution(problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None) -> Solution:
+def solution_of(problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None) -> Solution:
     size = problem.size
     unscale = np.concatenate([problem.scale, np.ones(problem.free)])
     current = np.where(mask, z[:size], 0.0) * problem.scale
     return Solution(tuple(int(k) for k in np.flatnonzero(mask)), current, z[size:].copy(), null * unscale[:, None], index)
 
 
-def _examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:
+def examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:
     """A mode whose matrix is singular: no solution, one, or a continuum."""
     size, free = problem.size, problem.free
     keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
@@ -230,7 +233,7 @@ def _examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> l
     shift = _interior(values0 - least, slopes)
     if shift is None:
         return []
-    return [_solution(problem, mask, z + directions @ shift, directions, _leaky_index(problem, g, mask))]
+    return [solution_of(problem, mask, z + directions @ shift, directions, _leaky_index(problem, g, mask))]
 
 
 def _interior(slack: Array, slopes: Array) -> Array | None:
@@ -273,7 +276,7 @@ def _leaky_index(problem: Problem, g: Array, mask: NDArray[np.bool_]) -> int | N
 
 def blocks_of(problem: Problem) -> list[NDArray[np.intp]]:
     """Strongly coupled blocks of unknowns (junctions, then islands), each after those it depends on."""
-    g, _ = _scaled(problem)
+    g, _ = scaled(problem)
     total = g.shape[0]
     linked = np.abs(g) > COUPLING * max(1.0, float(np.abs(g).max(initial=0.0)))
     reach = linked | np.eye(total, dtype=bool)
@@ -330,7 +333,7 @@ def _with_equal_sharing(problem: Problem, plain: Enumeration, step_budget: int) 
 
 
 def _enumerate(problem: Problem, step_budget: int) -> Enumeration:
-    if problem.size <= 6:
+    if problem.size <= WHOLE_LIMIT:
         return Enumeration(tuple(merge(brute(problem))), True)
     blocks = blocks_of(problem)
     if len(blocks) == 1:

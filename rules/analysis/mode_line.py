@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.analysis.complementarity import SINGULAR, Problem, _scaled, problem_of
+from rules.analysis.complementarity import SINGULAR, Problem, problem_of, regular_rows, scaled
 from rules.analysis.network import Array, Network, injections
 
 _EDGE = 1e-9  # V; a condition this close to its limit is at its limit
@@ -62,7 +62,7 @@ class Tracer:
     def __init__(self, network: Network, betas: dict[str, float], capacitor: str) -> None:
         self.network, self.betas, self.capacitor = network, betas, capacitor
         self.problem: Problem = problem_of(network, betas)
-        self.g, self.h = _scaled(self.problem)
+        self.g, self.h = scaled(self.problem)
         size = len(network.nets)
         self.row = size + next(k for k, b in enumerate(network.branches) if b.part == capacitor)
         rest_slope = network.inverse[:, self.row]  # answer to one more volt on the capacitor
@@ -95,14 +95,16 @@ class Tracer:
         if keep.size:
             matrix = self.g[np.ix_(keep, keep)]
             right = -np.column_stack([self.h[keep], self.q_slope[keep]])
-            u, values, vt = np.linalg.svd(matrix)
-            small = values <= SINGULAR * max(values[0], 1e-300)
-            if np.any(small):
-                determined = False
+            determined = bool(regular_rows(matrix[None])[0])
+            if determined:
+                z[keep] = np.linalg.solve(matrix, right)
+                sign = int(np.linalg.slogdet(matrix)[0] * (-1.0 if free % 2 else 1.0))
+            else:
+                u, values, vt = np.linalg.svd(matrix)
+                small = values <= SINGULAR * max(values[0], 1e-300)
                 if np.any(np.abs((u.T @ right)[small]) > 1e-7):
                     return None
-            z[keep] = vt.T @ ((u.T @ right) / np.where(small, np.inf, values)[:, None])
-            sign = int(np.linalg.slogdet(matrix)[0] * (-1.0 if free % 2 else 1.0)) if determined else 1
+                z[keep] = vt.T @ ((u.T @ right) / np.where(small, np.inf, values)[:, None])
         slack = self.g[:size] @ z
         slack[:, 0] += problem.q
         slack[:, 1] += self.q_slope[:size]

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -184,6 +185,7 @@ class Network:
     def drops(self) -> Array:
         return np.array([junction.drop for junction in self.junctions])
 
+    @cached_property
     def island_map(self) -> Array:
         """(nets, islands) 0/1: which net floats with which island."""
         index = {net: k for k, net in enumerate(self.nets)}
@@ -192,43 +194,70 @@ class Network:
             result[[index[net] for net in island], k] = 1.0
         return result
 
+    @cached_property
+    def injection_parts(self) -> tuple[Array, Array]:
+        """Injections as ``fixed + varying * r`` with r = 1/(1+gain) of each junction (nets, junctions).
+
+        Ebers-Moll in junction currents: I_B = (1-aF) iF + (1-aR) iR,
+        I_C = aF iF - iR, I_E = iF - aR iR.
+        """
+        index = {net: k for k, net in enumerate(self.nets)}
+        fixed, varying = np.zeros(self.sense.shape[::-1]), np.zeros(self.sense.shape[::-1])
+        parts = self.resolved.circuit.parts
+        for column, junction in enumerate(self.junctions):
+            part = parts[junction.device]
+            if part.kind not in TRANSISTORS:
+                for net, current in zip(junction.sense, (-1.0, 1.0), strict=True):
+                    if net in index:
+                        fixed[index[net], column] += current
+                continue
+            sign = -1.0 if part.kind == "pnp" else 1.0
+            for pin, (constant, share) in _TERMINALS[junction.name].items():
+                net = part.pins[pin]
+                if net in index:
+                    fixed[index[net], column] -= sign * constant
+                    varying[index[net], column] -= sign * share
+        return fixed, varying
+
+    @cached_property
+    def reduced(self) -> tuple[Array, Array, Array, Array]:
+        """(rest, q, M of the fixed part, M of the varying part); see :meth:`injection_parts`."""
+        size = len(self.nets)
+        rest = self.inverse @ self.source_vector()
+        seen = self.sense @ self.inverse[:size, :size]
+        fixed, varying = self.injection_parts
+        resistance = np.array([junction.resistance for junction in self.junctions])
+        return rest, self.drops() - self.sense @ rest[:size], np.diag(resistance) - seen @ fixed, -seen @ varying
+
+    def shares(self, betas: Mapping[str, float]) -> Array:
+        """1/(1+gain) of each junction: the forward gain, the reverse gain, or 0 for a diode."""
+        reverse = 1.0 / (1.0 + self.resolved.assumptions["reverse_beta"])
+        return np.array([0.0 if junction.device not in betas
+                         else 1.0 / (1.0 + betas[junction.device]) if junction.name == "forward" else reverse
+                         for junction in self.junctions])
+
+
+# current into each pin of an NPN per ampere of junction current: (constant, times 1/(1+gain))
+_TERMINALS: Mapping[str, Mapping[str, tuple[float, float]]] = {
+    "forward": {"collector": (1.0, -1.0), "base": (0.0, 1.0), "emitter": (-1.0, 0.0)},
+    "reverse": {"collector": (-1.0, 0.0), "base": (0.0, 1.0), "emitter": (1.0, -1.0)},
+}
+
 
 def injections(network: Network, betas: Mapping[str, float]) -> Array:
     """Current that each conducting junction puts into each net, per ampere of junction current.
 
-    Shape (nets, junctions).  Ebers-Moll in junction currents:
-    I_B = (1-aF) iF + (1-aR) iR, I_C = aF iF - iR, I_E = iF - aR iR.
+    Shape (nets, junctions).
     """
-    index = {net: k for k, net in enumerate(network.nets)}
-    result = np.zeros((len(network.nets), len(network.junctions)))
-    reverse = network.resolved.assumptions["reverse_beta"]
-    parts = network.resolved.circuit.parts
-
-    def put(net: str, column: int, current: float) -> None:
-        row = index.get(net)
-        if row is not None:
-            result[row, column] += current
-
-    for column, junction in enumerate(network.junctions):
-        part = parts[junction.device]
-        if part.kind not in TRANSISTORS:
-            put(junction.sense[0], column, -1.0)
-            put(junction.sense[1], column, 1.0)
-            continue
-        sign = -1.0 if part.kind == "pnp" else 1.0
-        for pin, current in junction_terminal_currents(junction.name, betas[part.name], reverse).items():
-            put(part.pins[pin], column, -sign * current)
-    return result
+    fixed, varying = network.injection_parts
+    return fixed + varying * network.shares(betas)
 
 
 def junction_terminal_currents(junction: str, beta: float, reverse_beta: float) -> dict[str, float]:
     """Terminal currents of an NPN (into collector, base, emitter) per ampere of one junction's current."""
     # 1/(1+beta) rather than 1-alpha keeps the base current exact at large gain
-    if junction == "forward":
-        rest = 1.0 / (1.0 + beta)
-        return {"collector": 1.0 - rest, "base": rest, "emitter": -1.0}
-    rest = 1.0 / (1.0 + reverse_beta)
-    return {"collector": -1.0, "base": rest, "emitter": 1.0 - rest}
+    share = 1.0 / (1.0 + (beta if junction == "forward" else reverse_beta))
+    return {pin: constant + varying * share for pin, (constant, varying) in _TERMINALS[junction].items()}
 
 
 def build_network(resolved: Resolved, configuration: Configuration, held: Mapping[str, float] | None = None) -> Network:

@@ -140,11 +140,10 @@ def depth_first(problem: Problem, step_budget: int) -> tuple[list[Solution], boo
 
 class _Search:
     def __init__(self, problem: Problem, step_budget: int) -> None:
-        from rules.analysis.complementarity import _examine, _scaled
+        from rules.analysis.complementarity import scaled
 
         self.problem, self.step_budget = problem, step_budget
-        self.g, self.h = _scaled(problem)
-        self.examine = _examine
+        self.g, self.h = scaled(problem)
         size, free = problem.size, problem.free
         equalities = np.zeros((size + free, 2 * size + free))
         equalities[:size, :size] = -self.g[:size, :size]
@@ -273,13 +272,13 @@ class _Search:
 
 def exact_mode(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:
     """The solutions of one mode, regular or singular."""
-    from rules.analysis.complementarity import VOLT_TOLERANCE, _examine, _regular, _solution
+    from rules.analysis.complementarity import VOLT_TOLERANCE, examine, regular_rows, solution_of
 
     size, free = problem.size, problem.free
     keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
     matrix = g[np.ix_(keep, keep)]
-    if not _regular(matrix[None])[0]:
-        return _examine(problem, g, h, mask)
+    if not regular_rows(matrix[None])[0]:
+        return examine(problem, g, h, mask)
     sign = np.linalg.slogdet(matrix)[0] if keep.size else 1.0
     z = np.zeros(size + free)
     if keep.size:
@@ -287,15 +286,15 @@ def exact_mode(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) ->
     slack = g[:size] @ z + problem.q
     if not np.all(np.where(mask, z[:size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE)):
         return []
-    return [_solution(problem, mask, z, np.zeros((size + free, 0)), int(sign * (-1.0 if free % 2 else 1.0)))]
+    return [solution_of(problem, mask, z, np.zeros((size + free, 0)), int(sign * (-1.0 if free % 2 else 1.0)))]
 
 
 def exact_mode_of(problem: Problem, support: tuple[int, ...]) -> Solution | None:
     """The (first) consistent solution in which exactly ``support`` conducts."""
-    from rules.analysis.complementarity import _scaled
+    from rules.analysis.complementarity import scaled
 
     mask = np.zeros(problem.size, dtype=bool)
     mask[list(support)] = True
-    g, h = _scaled(problem)
+    g, h = scaled(problem)
     found = exact_mode(problem, g, h, mask)
     return found[0] if found else None

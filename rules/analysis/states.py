@@ -277,7 +277,7 @@ class Table:
         network, solution = mode.network, mode.solution
         size, m = len(network.nets), len(network.junctions)
         self.inject = injections(network, mode.betas)
-        islands = network.island_map()
+        islands = network.island_map
         source = network.source_vector()
         source[:size] += self.inject @ solution.current
         point = network.inverse @ source
