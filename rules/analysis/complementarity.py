@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from rules.analysis.network import Array, Network, injections
 
 VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
-LOG_DOUBTFUL = np.log(1e-9)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
+LOG_DOUBTFUL = np.log(1e-12)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
 BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
 WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
@@ -142,18 +142,18 @@ def brute(problem: Problem) -> list[Solution]:
     full = np.hstack([masks, np.ones((len(masks), free), dtype=bool)]) if free else masks
     matrices = np.where(full[:, :, None] & full[:, None, :], g, np.eye(size + free))
     right = np.where(full, -h, 0.0)
-    regular = regular_rows(matrices)
-    found = _regular_solutions(problem, g, masks[regular], matrices[regular], right[regular])
+    regular, sign = regular_rows(matrices)
+    found = _regular_solutions(problem, g, masks[regular], matrices[regular], right[regular], sign[regular])
     odd = np.flatnonzero(~regular)
     for row in odd[_could_hold(problem, g, masks[odd], matrices[odd], right[odd])]:
         found.extend(examine(problem, g, h, masks[row]))
     return found
 
 
-def regular_rows(matrices: Array) -> NDArray[np.bool_]:
-    """Which matrices of the batch have a unique solution."""
+def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
+    """Which matrices of the batch have a unique solution, and the signs of their determinants."""
     if matrices.shape[1] == 0:
-        return np.ones(len(matrices), dtype=bool)
+        return np.ones(len(matrices), dtype=bool), np.ones(len(matrices))
     sign, logdet = np.linalg.slogdet(matrices)
     sizes = np.maximum(np.einsum("bij,bij->bi", matrices, matrices), 1e-300)
     doubtful = np.flatnonzero((sign == 0) | (logdet - 0.5 * np.log(sizes).sum(axis=1) < LOG_DOUBTFUL))
@@ -161,19 +161,19 @@ def regular_rows(matrices: Array) -> NDArray[np.bool_]:
     if doubtful.size:
         values = np.linalg.svd(matrices[doubtful], compute_uv=False)
         regular[doubtful] = values[:, -1] > SINGULAR * values[:, 0]
-    return regular
+    return regular, sign
 
 
 def _regular_solutions(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array,
-                       right: Array) -> list[Solution]:
+                       right: Array, sign: Array) -> list[Solution]:
     """Solve the modes with a unique solution in one batch and keep the consistent ones."""
     size, free = problem.size, problem.free
     z = np.linalg.solve(matrices, right[..., None])[..., 0]
     slack = z @ g[:size].T + problem.q
-    fits = np.flatnonzero(np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1))
-    signs = np.linalg.slogdet(matrices[fits])[0] * (-1.0 if free % 2 else 1.0)
+    fits = np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1)
     nothing = np.zeros((size + free, 0))
-    return [solution_of(problem, masks[row], z[row], nothing, int(sign)) for row, sign in zip(fits, signs, strict=True)]
+    flip = -1.0 if free % 2 else 1.0
+    return [solution_of(problem, masks[row], z[row], nothing, int(sign[row] * flip)) for row in np.flatnonzero(fits)]
 
 
 def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array) -> NDArray[np.intp]:
@@ -185,6 +185,10 @@ def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: 
     small = values <= SINGULAR * values[:, :1]
     projected = np.einsum("bji,bj->bi", u, right)
     strain = np.abs(np.where(small, projected, 0.0)).max(axis=1)
+    rows = np.flatnonzero(strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1)))
+    if rows.size == 0:
+        return rows
+    masks, vt, small, projected, values = masks[rows], vt[rows], small[rows], projected[rows], values[rows]
     z = np.einsum("bji,bj->bi", vt, np.where(small, 0.0, projected / np.where(small, 1.0, values)))
     directions = vt * small[:, :, None]  # rows are null directions, others zero
     currents, slack = z[:, :size], z @ g[:size].T + problem.q
@@ -192,14 +196,13 @@ def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: 
     moves_s = np.linalg.norm(directions @ g[:size].T, axis=1)
     loose = np.where(masks, moves_i, moves_s) > 1e-9
     room = np.where(masks, currents - VOLT_TOLERANCE, slack + VOLT_TOLERANCE)
-    consistent = strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1))
-    could = consistent & np.all((room >= 0.0) | loose, axis=1)
+    could = np.all((room >= 0.0) | loose, axis=1)
     # along a single null direction the conditions leave an interval, which must not be empty
     along = np.where(masks, vt[:, -1, :size], vt[:, -1] @ g[:size].T)
     edge = -room / np.where(along == 0.0, 1.0, along)
     low = np.where(loose & (along > 0.0), edge, -np.inf).max(axis=1, initial=-np.inf)
     high = np.where(loose & (along < 0.0), edge, np.inf).min(axis=1, initial=np.inf)
-    return np.flatnonzero(could & ((small.sum(axis=1) > 1) | (low <= high)))
+    return rows[could & ((small.sum(axis=1) > 1) | (low <= high))]
 
 
 def solution_of(problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None) -> Solution:

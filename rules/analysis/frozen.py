@@ -16,7 +16,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from rules.analysis.mode_line import ModeLine, Tracer
-from rules.analysis.network import Configuration, build_network, capacitor_pins
+from rules.analysis.network import RESISTIVE, Configuration, build_network, capacitor_pins
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.states import State, StateSet, find_states, states_of
 
@@ -152,6 +152,8 @@ def _next_support(tracer: Tracer, line: ModeLine, edge: tuple[float, int], direc
     candidate = tracer.line(swapped)
     if candidate is not None and candidate.holds(beyond):
         return swapped
+    if candidate is not None and candidate.determined and line.determined and candidate.sign != line.sign:
+        return None  # the branch of solutions turns back here
     # two conditions may fail at once: look at everything that exists just beyond
     network = build_network(tracer.network.resolved, tracer.network.configuration,
                             {**tracer.network.held, tracer.capacitor: beyond})
@@ -233,11 +235,22 @@ def transitions(sets: tuple[StateSet, ...], resolved: Resolved) -> Iterator[tupl
         yield None, rest.configuration
 
 
-def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str) -> tuple[TimedState, ...]:
-    """Every timed state that a transition can reach, at one corner."""
+def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str,
+                 least_share: float = 0.0) -> tuple[TimedState, ...]:
+    """Every timed state that a transition can reach, at one corner.
+
+    With ``least_share`` the capacitors that can only make delays shorter than
+    that share of the longest one (filters) are left out unseen.
+    """
     found: dict[tuple[str, str, tuple[tuple[str, str], ...], float], TimedState] = {}
-    capacitors = [p.name for p in resolved.circuit.parts.values() if p.kind == "capacitor"]
-    for capacitor in capacitors:
+    parts = resolved.circuit.parts.values()
+    capacitors = sorted((-resolved.value(p.name, "capacitance"), p.name) for p in parts if p.kind == "capacitor")
+    ohms = sum(resolved.value(p.name, "resistance") for p in parts if p.kind in RESISTIVE)
+    for farads, capacitor in capacitors:
+        longest = max((t.duration for t in found.values() if math.isfinite(t.duration)), default=0.0)
+        # no time constant exceeds C times all resistance in series; ten of them is more than any course takes
+        if -farads * ohms * 10.0 < least_share * longest:
+            continue
         tried: set[tuple[str, tuple[tuple[str, float], ...]]] = set()
         for start, configuration in transitions(sets, resolved):
             held = held_with(resolved, capacitor, start)
@@ -251,7 +264,8 @@ def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str) ->
                 if timed is not None:
                     mark = (configuration.key, capacitor, tuple(sorted(state.devices.items())), round(held[capacitor], 6))
                     found.setdefault(mark, timed)
-    return tuple(found[mark] for mark in sorted(found))
+    longest = max((t.duration for t in found.values() if math.isfinite(t.duration)), default=0.0)
+    return tuple(found[mark] for mark in sorted(found) if found[mark].duration >= least_share * longest)
 
 
 def _timed(resolved: Resolved, configuration: Configuration, corner: str, capacitor: str, state: State,

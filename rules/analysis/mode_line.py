@@ -95,10 +95,11 @@ class Tracer:
         if keep.size:
             matrix = self.g[np.ix_(keep, keep)]
             right = -np.column_stack([self.h[keep], self.q_slope[keep]])
-            determined = bool(regular_rows(matrix[None])[0])
+            regular, signs = regular_rows(matrix[None])
+            determined = bool(regular[0])
             if determined:
                 z[keep] = np.linalg.solve(matrix, right)
-                sign = int(np.linalg.slogdet(matrix)[0] * (-1.0 if free % 2 else 1.0))
+                sign = int(signs[0] * (-1.0 if free % 2 else 1.0))
             else:
                 u, values, vt = np.linalg.svd(matrix)
                 small = values <= SINGULAR * max(values[0], 1e-300)

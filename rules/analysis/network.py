@@ -261,12 +261,19 @@ def junction_terminal_currents(junction: str, beta: float, reverse_beta: float) 
 
 
 def build_network(resolved: Resolved, configuration: Configuration, held: Mapping[str, float] | None = None) -> Network:
-    """Eliminate the linear network of one configuration.
+    """Eliminate the linear network of one configuration; the same question gets the same object.
 
     ``held`` maps capacitors to the voltage (V) they still hold; the others are open.
     Contradictory source loops and undriven current sources become faults.
     """
-    held = dict(sorted((held or {}).items()))
+    key = (configuration.key, tuple(sorted((held or {}).items())))
+    made = resolved.networks.get(key)
+    if not isinstance(made, Network):
+        made = resolved.networks[key] = _eliminate(resolved, configuration, dict(key[1]))
+    return made
+
+
+def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[str, float]) -> Network:
     circuit = resolved.circuit
     nets = tuple(net for net in circuit.net_names if net != circuit.ground)
     everything = (circuit.ground, *nets)

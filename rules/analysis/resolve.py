@@ -46,6 +46,8 @@ class Resolved:
     assumed: tuple[Assumed, ...]
     ambient: Ambient
     assumptions: Mapping[str, float] = field(default_factory=dict)
+    networks: dict[object, object] = field(default_factory=dict, init=False, compare=False, repr=False)
+    """Eliminated networks already made (see :func:`rules.analysis.network.build_network`)."""
 
     def known(self, part: str, member: str) -> Known | None:
         return self.values.get((part, member))

@@ -277,16 +277,16 @@ def exact_mode(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) ->
     size, free = problem.size, problem.free
     keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
     matrix = g[np.ix_(keep, keep)]
-    if not regular_rows(matrix[None])[0]:
+    regular, sign = regular_rows(matrix[None])
+    if not regular[0]:
         return examine(problem, g, h, mask)
-    sign = np.linalg.slogdet(matrix)[0] if keep.size else 1.0
     z = np.zeros(size + free)
     if keep.size:
         z[keep] = np.linalg.solve(matrix, -h[keep])
     slack = g[:size] @ z + problem.q
     if not np.all(np.where(mask, z[:size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE)):
         return []
-    return [solution_of(problem, mask, z, np.zeros((size + free, 0)), int(sign * (-1.0 if free % 2 else 1.0)))]
+    return [solution_of(problem, mask, z, np.zeros((size + free, 0)), int(sign[0] * (-1.0 if free % 2 else 1.0)))]
 
 
 def exact_mode_of(problem: Problem, support: tuple[int, ...]) -> Solution | None:

@@ -63,17 +63,11 @@ class Study:
                                        for configuration in made)
         return self._sets[corner]
 
-    def timed(self, corner: str = "typical") -> tuple[TimedState, ...]:
-        """Timed states (capacitor held) at a beta corner."""
-        if corner not in self._timed:
-            self._timed[corner] = timed_states(self.state_sets(corner), self.resolved, corner)
-        return self._timed[corner]
-
     def timing(self, corner: str = "typical") -> tuple[TimedState, ...]:
-        """The timed states that set a delay: those of filters, far shorter than the longest, left out."""
-        found = self.timed(corner)
-        longest = max((t.duration for t in found if t.duration < float("inf")), default=0.0)
-        return tuple(t for t in found if t.duration >= FILTER_SHARE * longest)
+        """Timed states (capacitor held) that set a delay; filters, far shorter than the longest, are left out."""
+        if corner not in self._timed:
+            self._timed[corner] = timed_states(self.state_sets(corner), self.resolved, corner, FILTER_SHARE)
+        return self._timed[corner]
 
     def situations(self, corner: str = "typical") -> tuple[Situation, ...]:
         """Every stable DC state, then the start of every timed state."""
