@@ -235,8 +235,8 @@ def test_a_slow_answer_is_a_timeout_and_not_asked_for_again(script: Script) -> N
 
 
 def test_ready_reports_a_server_that_is_not(script: Script) -> None:
-    body = {"title": "Service Unavailable", "status": 503, "errors": [], "ready": False, "ruleset": "sha256:0",
-            "checks": [{"name": "rules", "ok": False, "detail": "none"}]}
+    body = {"title": "Service Unavailable", "status": 503, "errors": [], "ready": False,
+            "ruleset": "sha256:0", "checks": [{"name": "rules", "ok": False, "detail": "none"}]}
     script.answer(503, body, "application/problem+json")
     with Client(script.url) as client:
         answer = client.ready()

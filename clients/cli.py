@@ -1,0 +1,376 @@
+"""The command line: ``thumbrule review | states | mend | lesson | serve``.
+
+Exit status: 0 nothing at or above the threshold, 1 findings, 2 could not check
+(bad usage included).  Everything heavy is imported by the command that uses it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from clients.layout import wrap
+from clients.output import defect, emit, emit_bytes, emit_json, paint, prepare_streams, report
+from clients.sources import Backend, CannotCheck, InProcess, Remote, Source, problem
+
+if TYPE_CHECKING:
+    from clients.edit_text import Spelling
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+COULD_NOT_CHECK = 2
+INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+_CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
+
+
+class Commands(click.Group):
+    """The command group; ends with an exit status, never with a traceback."""
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        prepare_streams()
+        extra["standalone_mode"] = False
+        try:
+            status = super().main(*args, **extra)
+        except click.ClickException as error:
+            _show_usage_error(error)
+            sys.exit(COULD_NOT_CHECK)
+        except (click.Abort, KeyboardInterrupt):
+            emit("interrupted\n", error=True)
+            sys.exit(INTERRUPTED)
+        except BrokenPipeError:
+            sys.exit(COULD_NOT_CHECK)
+        except CannotCheck as error:
+            report([error], as_json=False)
+            sys.exit(COULD_NOT_CHECK)
+        except Exception as error:
+            if os.environ.get("THUMBRULE_TRACEBACK"):
+                raise
+            report([defect(error)], as_json=False)
+            sys.exit(COULD_NOT_CHECK)
+        sys.exit(status if isinstance(status, int) else 0)
+
+
+def _show_usage_error(error: click.ClickException) -> None:
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    lines = []
+    if context is not None:
+        lines = [*context.get_usage().splitlines(), f"Try '{context.command_path} --help' for help.", ""]
+    emit("\n".join([*lines, *wrap(f"Error: {error.format_message()}", rest="  ")]) + "\n", error=True)
+
+
+def version() -> str:
+    """The installed version, read from the package's own metadata."""
+    from importlib import metadata
+
+    try:
+        return metadata.version("thumbrule")
+    except metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def _show_version(context: click.Context, parameter: click.Parameter, value: bool) -> None:
+    if value and not context.resilient_parsing:
+        emit(f"thumbrule {version()}\n")
+        context.exit()
+
+
+@click.group(cls=Commands, context_settings=_CONTEXT)
+@click.option("--version", is_flag=True, expose_value=False, is_eager=True, callback=_show_version,
+              help="Show the version and exit.")
+def main() -> None:
+    """Review small transistor circuits by the rules of thumb.
+
+    Every DC state is computed, every rule gives its verdict with the numbers
+    behind it, and a change is proposed only with proof that it mends.
+
+    Exit status: 0 nothing found, 1 findings, 2 could not check.
+    """
+
+
+FORMAT = click.option("--format", "style", type=click.Choice(["text", "json"]), default="text",
+                      show_default=True, help="Text for people, or the JSON of the service.")
+SERVER = click.option("--server", metavar="URL", help="Ask this server instead of computing here.")
+TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=30.0,
+                       show_default=True, metavar="SECONDS",
+                       help="How long to wait for an answer of the server.")
+THRESHOLD = click.option("--threshold", type=click.Choice(["error", "warning", "note"]), default="warning",
+                         show_default=True, help="Lowest severity that gives exit status 1.")
+FILE = click.argument("file", metavar="FILE")
+
+
+def _options(*decorators: Callable[[F], F]) -> Callable[[F], F]:
+    def decorate(function: F) -> F:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return decorate
+
+
+@contextmanager
+def _backend(server: str | None, timeout: float) -> Iterator[Backend]:
+    if server is None:
+        yield InProcess()
+        return
+    from clients.http_client import Client
+
+    try:
+        client = Client(server, timeout=(min(3.05, timeout), timeout))
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--server") from error
+    with client:
+        yield Remote(client)
+
+
+def _depth(quiet: bool, depth: str | None) -> Any:
+    if quiet and depth not in (None, "line"):
+        raise click.UsageError(f"--quiet means --depth line and cannot be combined with --depth {depth}")
+    return "line" if quiet else depth or "card"
+
+
+def _guarded(label: str, run: Callable[[], Any]) -> Any:
+    """What ``run`` gives; a defect of the program becomes a :class:`CannotCheck` for this circuit."""
+    try:
+        return run()
+    except (CannotCheck, click.ClickException, BrokenPipeError):
+        raise
+    except Exception as error:
+        if os.environ.get("THUMBRULE_TRACEBACK"):
+            raise
+        raise CannotCheck(label, defect(error).problem) from error
+
+
+@main.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@_options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
+@click.option("--no-remedies", is_flag=True, help="Leave out the search for proven remedies (faster).")
+@click.option("--depth", type=click.Choice(["line", "card", "lesson"]),
+              help="How much is told of each finding.  [default: card]")
+@click.option("--quiet", is_flag=True, help="The same as --depth line.")
+def review(files: tuple[str, ...], style: str, server: str | None, timeout: float, threshold: str,
+           no_remedies: bool, depth: str | None, quiet: bool) -> int:
+    """Review circuits; `-` reads standard input.
+
+    Prints each finding with its numbers, the rule of thumb, and changes that
+    are proven to mend it.  With --format json one FILE prints its review,
+    several print one object with a list of them.
+    """
+    if files.count("-") > 1:
+        raise click.UsageError("standard input (-) can be read only once")
+    chosen = _depth(quiet, depth)
+    as_json = style == "json"
+    statuses: list[int] = []
+    collected: list[dict[str, Any]] = []
+    with _backend(server, timeout) as backend:
+        for at, name in enumerate(files):
+            try:
+                source, answer = _review_one(backend, name, not no_remedies)
+            except CannotCheck as failure:
+                statuses.append(COULD_NOT_CHECK)
+                collected.append({"file": name, "problem": failure.problem})
+                if not as_json:
+                    report([failure], as_json=False)
+                continue
+            statuses.append(_status(answer, threshold))
+            collected.append({"file": name, "review": answer})
+            if not as_json:
+                from clients.render import review_text
+
+                emit(("\n" if at and chosen != "line" else "") + review_text(
+                    answer, title=source.title, label=source.label, depth=chosen, locate=source.locate,
+                    paint=paint, remedies=not no_remedies))
+    if as_json:
+        single = collected[0]
+        emit_json({"reviews": collected} if len(files) > 1 else single.get("review", single.get("problem")))
+    return max(statuses)
+
+
+def _review_one(backend: Backend, name: str, remedies: bool) -> tuple[Source, Mapping[str, Any]]:
+    source = Source(name)
+    return source, _guarded(source.label, lambda: backend.review(source, remedies))
+
+
+def _status(answer: Mapping[str, Any], threshold: str) -> int:
+    from service.facade import exit_status
+
+    return int(exit_status(answer, threshold))  # type: ignore[arg-type]
+
+
+def _read_hold(texts: Sequence[str]) -> dict[str, float]:
+    """``C1=0V`` texts as volts per capacitor."""
+    from schemas.problems import Complaint
+    from schemas.quantities import parse
+
+    held: dict[str, float] = {}
+    for text in texts:
+        name, equals, volts = text.partition("=")
+        if not equals or not name.strip():
+            raise click.BadParameter(f"{text!r} is not a capacitor and a voltage; needed is C1=0V",
+                                     param_hint="--hold")
+        if name.strip() in held:
+            raise click.BadParameter(f"{name.strip()} is held twice", param_hint="--hold")
+        try:
+            held[name.strip()] = parse(volts.strip(), "voltage")
+        except Complaint as complaint:
+            raise click.BadParameter(f"{text!r}: {complaint.detail}; needed is {complaint.accepted}",
+                                     param_hint="--hold") from complaint
+    return held
+
+
+@main.command()
+@FILE
+@_options(FORMAT, SERVER, TIMEOUT)
+@click.option("--beta", type=click.Choice(["min", "typical", "max"]), default="typical", show_default=True,
+              help="Corner of the current gains.")
+@click.option("--hold", multiple=True, metavar="PART=VOLTS",
+              help="Hold a capacitor at a voltage (C1=0V); may be repeated.")
+def states(file: str, style: str, server: str | None, timeout: float, beta: str,
+           hold: tuple[str, ...]) -> int:
+    """Print every DC state a circuit can rest in.
+
+    For each position of the contacts and level of the drivers: regions, node
+    voltages, currents and powers; the unstable states between them as well.
+    """
+    held = _read_hold(hold)
+    as_json = style == "json"
+    with _backend(server, timeout) as backend:
+        try:
+            source = Source(file)
+            answer = _guarded(source.label, lambda: backend.states(source, beta, held))
+        except CannotCheck as failure:
+            report([failure], as_json=as_json)
+            return COULD_NOT_CHECK
+    if as_json:
+        emit_json(answer)
+    else:
+        from clients.render_states import states_text
+
+        emit(states_text(answer, title=source.title))
+    return 0 if answer.get("complete") and not answer.get("problems") else COULD_NOT_CHECK
+
+
+@main.command()
+@FILE
+@_options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
+@click.option("--dry-run", is_flag=True, help="Print the difference instead of writing it.")
+@click.option("--output", metavar="FILE", help="Write the result there instead; `-` is standard output.")
+def mend(file: str, style: str, server: str | None, timeout: float, threshold: str, dry_run: bool,
+         output: str | None) -> int:
+    """Apply every proven remedy to a circuit file.
+
+    Only the changed values are touched: comments, order and layout stay.  The
+    exit status is that of the mended circuit.
+    """
+    as_json = style == "json"
+    if dry_run and output is not None:
+        raise click.UsageError("--dry-run writes nothing and cannot be combined with --output")
+    target = output if output is not None else file
+    if as_json and target == "-" and not dry_run:
+        raise click.UsageError("--format json and the circuit itself cannot both go to standard output; "
+                               "use --output FILE or --dry-run")
+    with _backend(server, timeout) as backend:
+        try:
+            source = Source(file)
+            answer = _guarded(source.label, lambda: backend.mend(source))
+            changed = _guarded(source.label, lambda: _spliced(source, answer))
+            if not dry_run:
+                _put(source, target, changed)
+        except CannotCheck as failure:
+            report([failure], as_json=as_json)
+            return COULD_NOT_CHECK
+    if as_json:
+        emit_json(answer)
+    else:
+        if dry_run:
+            emit(_difference(source, changed))
+        from clients.render import mend_text
+
+        emit(mend_text(answer, label=source.label, locate=source.locate), error=dry_run or target == "-")
+    return _status(answer["review"], threshold)
+
+
+def _spliced(source: Source, answer: Mapping[str, Any]) -> bytes:
+    """The file with the patch in it; raises :class:`CannotCheck` when that cannot be done without doubt."""
+    from clients.edit import CannotEdit, patch_bytes, same
+    from schemas.problems import DocumentProblems
+    from service.documents import read_document
+
+    if not answer["patch"]:
+        return source.data
+    spelling: Spelling = source.document.spelling
+    try:
+        changed = patch_bytes(source.data, spelling, answer["patch"])
+        if not same(read_document(changed, spelling).raw, answer["document"]):
+            raise CannotEdit("the edited text is not the document that was proven; nothing was written")
+    except (CannotEdit, DocumentProblems) as error:
+        details = problem(500, f"The proven changes were not written: {error}")
+        raise CannotCheck(source.label, details) from error
+    return changed
+
+
+def _put(source: Source, target: str, changed: bytes) -> None:
+    from pathlib import Path
+
+    from clients.edit import CannotEdit, create_file, write_file
+
+    if target == "-":
+        emit_bytes(changed)
+        return
+    try:
+        if target == source.name:
+            if changed != source.data:
+                write_file(Path(target), source.data, changed)
+        else:
+            create_file(Path(target), changed)
+    except (CannotEdit, OSError) as error:
+        said = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise CannotCheck(target, problem(500, f"The result could not be written: {said}.")) from error
+
+
+def _difference(source: Source, changed: bytes) -> str:
+    import difflib
+
+    before, after = (data.decode("utf-8-sig").splitlines(keepends=True) for data in (source.data, changed))
+    lines = difflib.unified_diff(before, after, source.label, f"{source.label} (mended)")
+    unended = "\n\\ No newline at end of file\n"
+    return "".join(line if line.endswith("\n") else line + unended for line in lines)
+
+
+@main.command()
+@click.argument("slug", required=False)
+@_options(FORMAT, SERVER, TIMEOUT)
+def lesson(slug: str | None, style: str, server: str | None, timeout: float) -> int:
+    """Explain one rule; without SLUG, list all rules."""
+    as_json = style == "json"
+    with _backend(server, timeout) as backend:
+        try:
+            answer: Any = _guarded(slug or "rules", lambda: backend.lesson(slug) if slug else backend.rules())
+        except CannotCheck as failure:
+            report([failure], as_json=as_json)
+            return COULD_NOT_CHECK
+    if as_json:
+        emit_json(answer if slug else {"rules": answer})
+        return 0
+    from clients.render import lesson_text, rules_text
+
+    emit(lesson_text(answer) if slug else rules_text(answer))
+    return 0
+
+
+@main.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8000, show_default=True,
+              help="Port to listen on; 0 takes a free one.")
+@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True,
+              help="How many requests are worked on at once.")
+def serve(host: str, port: int, workers: int) -> int:
+    """Serve the HTTP API until interrupted."""
+    from service.serve import serve as run
+
+    run(host, port, workers)
+    return 0

@@ -1,0 +1,208 @@
+"""Where the circuit comes from and who reviews it: files and standard input, in process or a server."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from http import HTTPStatus
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar
+
+from schemas.problems import nearest_name
+
+if TYPE_CHECKING:
+    from clients.http_client import Client
+    from schemas.document import Document
+
+Json = dict[str, Any]
+T = TypeVar("T")
+Spelling = Literal["json", "yaml"]
+
+MAX_INPUT = 16 << 20  # bytes read from one file; the documents themselves are capped far below
+_SPELLINGS: Mapping[str, Spelling] = {".json": "json", ".yaml": "yaml", ".yml": "yaml"}
+
+
+class CannotCheck(Exception):
+    """Nothing could be said about a circuit; ``problem`` is in the shape of RFC 9457 problem details."""
+
+    def __init__(self, label: str, problem: Json) -> None:
+        super().__init__(str(problem.get("detail", "")))
+        self.label = label
+        self.problem = problem
+
+
+def problem(status: int, detail: str, errors: list[Json] | None = None) -> Json:
+    """Problem details as the server writes them."""
+    return {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail,
+            "errors": errors or []}
+
+
+class Source:
+    """One circuit file, read once; ``-`` is standard input."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.label = "standard input" if name == "-" else name
+        self.data = self._read()
+
+    def _read(self) -> bytes:
+        if self.name == "-":
+            data = sys.stdin.buffer.read(MAX_INPUT + 1)
+        else:
+            try:
+                with open(self.name, "rb") as stream:
+                    data = stream.read(MAX_INPUT + 1)
+            except OSError as error:
+                raise CannotCheck(self.label, self._unreadable(error)) from error
+        if len(data) > MAX_INPUT:
+            raise CannotCheck(self.label, problem(413, f"the file is larger than {MAX_INPUT >> 20} MiB"))
+        return data
+
+    def _unreadable(self, error: OSError) -> Json:
+        path = Path(self.name)
+        item: Json = {"pointer": "", "detail": f"the file cannot be read: {error.strerror or error}"}
+        if isinstance(error, FileNotFoundError):
+            try:
+                names = [entry.name for entry in path.parent.iterdir()]
+            except OSError:
+                names = []
+            nearest = nearest_name(path.name, names)
+            if nearest:
+                item["nearest"] = str(path.with_name(nearest))
+        return problem(400, "The circuit could not be read.", [item])
+
+    @property
+    def spelling(self) -> Spelling | None:
+        """By the ending of the name; ``None`` leaves it to the reader."""
+        return _SPELLINGS.get(Path(self.name).suffix.lower())
+
+    @cached_property
+    def document(self) -> Document:
+        """The checked document; raises :class:`CannotCheck` with every problem in it."""
+        from schemas.problems import DocumentProblems
+        from service.documents import read_document, refusal
+
+        try:
+            return read_document(self.data, self.spelling, self.label)
+        except DocumentProblems as refused:
+            raise CannotCheck(self.label, problem(*refusal(refused))) from refused
+
+    @cached_property
+    def _read_here(self) -> Document | None:
+        try:
+            return self.document
+        except CannotCheck:
+            return None
+
+    @property
+    def title(self) -> str | None:
+        return self._read_here.circuit.title if self._read_here else None
+
+    def locate(self, pointer: str) -> int | None:
+        """The line (from 1) where the value at ``pointer`` stands, or what is nearest to it."""
+        if self._read_here is None or pointer.startswith("?"):
+            return None
+        return self._read_here.positions.nearest(pointer).line
+
+
+class Backend(Protocol):
+    """Who answers: this process or a server.  All raise :class:`CannotCheck`."""
+
+    def review(self, source: Source, remedies: bool) -> Mapping[str, Any]: ...
+    def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]: ...
+    def mend(self, source: Source) -> Mapping[str, Any]: ...
+    def rules(self) -> list[Json]: ...
+    def lesson(self, slug: str) -> Json: ...
+
+
+class InProcess:
+    """Answers from :mod:`service.facade`, without a server."""
+
+    def review(self, source: Source, remedies: bool) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        return facade.review(document, remedies=remedies)
+
+    def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        try:
+            return facade.states(document, beta=beta, hold=hold)
+        except facade.OptionRefused as refused:
+            said = refused.complaint
+            item = {"pointer": f"?{refused.option}", "detail": said.detail, "seen": said.seen,
+                    "accepted": said.accepted, "nearest": said.nearest}
+            item = {key: value for key, value in item.items() if value is not None}
+            details = problem(400, "The option does not fit the circuit.", [item])
+            raise CannotCheck(source.label, details) from refused
+
+    def mend(self, source: Source) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        return facade.mend(document)
+
+    def rules(self) -> list[Json]:
+        from service import facade
+
+        return facade.rules()
+
+    def lesson(self, slug: str) -> Json:
+        from service import facade
+
+        try:
+            return facade.lesson(slug)
+        except facade.UnknownRule as unknown:
+            item = {"pointer": "", "detail": "no rule has this slug", "seen": slug,
+                    "accepted": ", ".join(unknown.known)}
+            if unknown.nearest:
+                item["nearest"] = unknown.nearest
+            raise CannotCheck(slug, problem(404, "There is no such rule.", [item])) from unknown
+
+
+class Remote:
+    """Answers from a server, through the Python client."""
+
+    def __init__(self, client: Client) -> None:
+        self._client = client
+
+    def review(self, source: Source, remedies: bool) -> Mapping[str, Any]:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.review(source.data, remedies=remedies,
+                                                                   content_type=media_type))
+
+    def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.states(source.data, beta=beta, hold=hold,
+                                                                   content_type=media_type))
+
+    def mend(self, source: Source) -> Mapping[str, Any]:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.mend(source.data, content_type=media_type))
+
+    def rules(self) -> list[Json]:
+        return self._ask(self._client.base_url, self._client.rules)
+
+    def lesson(self, slug: str) -> Json:
+        return self._ask(slug, lambda: self._client.lesson(slug))
+
+    def _ask(self, label: str, ask: Callable[[], T]) -> T:
+        from clients.http_client import ClientError, ProblemError, ServerUnreachable
+
+        try:
+            return ask()
+        except ProblemError as refused:
+            raise CannotCheck(label, dict(refused.raw)) from refused
+        except ServerUnreachable as error:
+            raise CannotCheck(label, problem(504, f"The server did not answer: {error}.")) from error
+        except ClientError as error:
+            raise CannotCheck(label, problem(502, f"The server's answer cannot be used: {error}.")) from error
+
+
+def _content_type(source: Source) -> str | None:
+    from clients.http_client import CONTENT_TYPES
+
+    return CONTENT_TYPES[source.spelling] if source.spelling else None
