@@ -9,7 +9,7 @@ from http import HTTPStatus
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar
 
-from schemas.problems import nearest_name
+from schemas.problems import nearest_name, quoted
 
 if TYPE_CHECKING:
     from clients.http_client import Client
@@ -156,11 +156,12 @@ class InProcess:
         try:
             return facade.lesson(slug)
         except facade.UnknownRule as unknown:
-            item = {"pointer": "", "detail": "no rule has this slug", "seen": slug,
+            item = {"pointer": "", "detail": "no rule has this slug", "seen": quoted(slug),
                     "accepted": ", ".join(unknown.known)}
             if unknown.nearest:
                 item["nearest"] = unknown.nearest
-            raise CannotCheck(slug, problem(404, "There is no such rule.", [item])) from unknown
+            details = problem(404, "There is no such rule; `thumbrule lesson` lists them.", [item])
+            raise CannotCheck(slug, details) from unknown
 
 
 class Remote:
