@@ -271,19 +271,19 @@ def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str,
 def _timed(resolved: Resolved, configuration: Configuration, corner: str, capacitor: str, state: State,
            held: Mapping[str, float]) -> TimedState | None:
     phase = follow(state, capacitor)
-    cut = _ending(resolved, phase)
+    cut = ending(resolved, phase)
     if cut is None:
         return None
     count, kind, changed = cut
     pieces = phase.segments[:count]
     last, first = pieces[-1], pieces[0]
-    after, outcome = _afterwards(resolved, configuration, corner, capacitor, phase, held)
+    after, outcome = afterwards(resolved, configuration, corner, capacitor, phase, held)
     return TimedState(configuration, corner, capacitor, state.name, held[capacitor], phase, kind, changed,
                       last.end, last.current_end, first.aim, first.tau, sum(p.duration for p in pieces),
                       abs(last.end) > abs(first.start), after, outcome)
 
 
-def _ending(resolved: Resolved, phase: Phase) -> tuple[int, str, tuple[str, ...]] | None:
+def ending(resolved: Resolved, phase: Phase) -> tuple[int, str, tuple[str, ...]] | None:
     """How many segments belong to the timed state, how it ends, and which transistors change."""
     parts = resolved.circuit.parts
     if not phase.segments:
@@ -298,8 +298,8 @@ def _ending(resolved: Resolved, phase: Phase) -> tuple[int, str, tuple[str, ...]
     return None
 
 
-def _afterwards(resolved: Resolved, configuration: Configuration, corner: str, capacitor: str, phase: Phase,
-                held: Mapping[str, float]) -> tuple[tuple[Phase, ...], str]:
+def afterwards(resolved: Resolved, configuration: Configuration, corner: str, capacitor: str, phase: Phase,
+               held: Mapping[str, float]) -> tuple[tuple[Phase, ...], str]:
     """The phases that follow a fold, until rest or until they repeat."""
     phases: list[Phase] = []
     seen = {tuple(sorted(phase.start_state.devices.items()))}
