@@ -130,3 +130,6 @@ def _lost_states(before: Run, after: Run) -> Iterator[str]:
             corner, where = key
             at = f"{corner} beta" + (f" with {where}" if where else "")
             yield f"the circuit would have {is_[key]} stable states instead of {was[key]} at {at}"
+    for corner, where, capacitor in sorted(before.overview.timed - after.overview.timed):
+        at = f"{corner} beta" + (f" with {where}" if where else "")
+        yield f"the timed state that {capacitor} holds would be gone at {at}"

@@ -16,7 +16,7 @@ from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, P
 from service.cautions import cautions_for
 from service.judging import complaint, relative_margin
 from service.ruleset import LoadedRule, Ruleset, brief
-from service.states import Overview, overview
+from service.states import Overview, overview, unknown
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -57,17 +57,26 @@ def run(circuit: Circuit, ruleset: Ruleset) -> Run:
     for entry in ruleset.rules:
         outcomes.extend(_judge(entry, study))
     findings, proposals = merge_findings(outcomes)
-    seen = overview(study)
+    seen, assumed = _survey(study)
     return Run(
         circuit=circuit,
         findings=findings,
         proposals=proposals,
         outcomes=merge_outcomes(outcomes),
         overview=seen,
-        assumed=tuple(sorted(study.assumed, key=lambda item: (item.pointer, item.quantity))),
+        assumed=assumed,
         cautions=cautions_for(circuit, seen.span),
         problems=(*(str(fault) for fault in ruleset.faults), *seen.problems),
     )
+
+
+def _survey(study: Study) -> tuple[Overview, tuple[Assumed, ...]]:
+    """States and assumptions; a fault in an analysis makes the review incomplete, never silent."""
+    try:
+        assumed = tuple(sorted(study.assumed, key=lambda item: (item.pointer, item.quantity)))
+        return overview(study), assumed
+    except Exception as error:  # the rules that need the same analysis have failed, with their own reasons
+        return unknown(f"the states of the circuit could not be worked out: {brief(error)}"), ()
 
 
 def review(

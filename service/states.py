@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 from service.shapes import assumed_shape, finite
 
 if TYPE_CHECKING:
-    from rules.analysis.study import Study
-
     from rules.analysis.states import State, StateSet
+    from rules.analysis.study import Study
     from schemas.circuit import Circuit
 
 Json = dict[str, Any]
@@ -22,17 +21,24 @@ CORNERS = ("min", "typical", "max")
 class Overview:
     """What a review tells of the states, and what a proof must not lose.
 
-    ``stable`` counts the stable states per (corner, configuration);
+    ``stable`` counts the stable states per (corner, configuration); ``timed``
+    names each (corner, configuration, capacitor) with a timed state;
     ``source_currents`` has the largest current (A) out of each source in any
     stable state; ``span`` is the largest voltage (V) between two nets.
     """
 
     states: tuple[Mapping[str, Any], ...]
     stable: Mapping[tuple[str, str], int]
+    timed: frozenset[tuple[str, str, str]]
     source_currents: Mapping[str, float]
     span: float
     complete: bool
     problems: tuple[str, ...]
+
+
+def unknown(reason: str) -> Overview:
+    """The overview of a circuit whose states could not be worked out."""
+    return Overview((), {}, frozenset(), {}, 0.0, False, (reason,))
 
 
 def overview(study: Study) -> Overview:
@@ -40,14 +46,21 @@ def overview(study: Study) -> Overview:
     sets = {corner: study.state_sets(corner) for corner in CORNERS}
     every = [found for corner in CORNERS for found in sets[corner]]
     stable = [state for found in every for state in found.stable]
-    reasons = dict.fromkeys([*study.incomplete_reasons, *(fault.message for fault in study.faults)])
+    reasons = list(study.incomplete_reasons)
+    # a configuration gives its first fault as its reason; the others are told beside it
+    reasons.extend(fault.message for found, fault in study.faults if fault.message != found.reason)
     return Overview(
         states=tuple(_summary(found, state) for found in sets["typical"] for state in found.states),
         stable={(found.corner, found.configuration.key): len(found.stable) for found in every},
+        timed=frozenset(
+            (corner, found.configuration.key, found.capacitor)
+            for corner in CORNERS
+            for found in study.timing(corner)
+        ),
         source_currents=_source_currents(study.circuit, stable),
         span=max((_span(state) for state in stable), default=0.0),
         complete=study.complete,
-        problems=tuple(sorted(reasons)),
+        problems=tuple(sorted(set(reasons))),
     )
 
 

@@ -197,3 +197,18 @@ def test_the_same_circuit_in_another_order_gives_the_same_review() -> None:
     first = review_shape(review(load_circuit(raw), rules, True, raw))
     second = review_shape(review(load_circuit(turned), rules, True, turned))
     assert json.dumps(first) == json.dumps(second)
+
+
+def test_an_analysis_that_breaks_makes_the_review_incomplete(monkeypatch: pytest.MonkeyPatch) -> None:
+    from rules.analysis.study import Study
+
+    def broken(self: Any, corner: str = "typical") -> Any:
+        raise ArithmeticError("singular\nsecond line")
+
+    monkeypatch.setattr(Study, "state_sets", broken)
+    shape = _shape(least_resistance(100.0, "150 ohm"))
+    assert shape["complete"] is False
+    assert shape["problems"] == [
+        "the states of the circuit could not be worked out: ArithmeticError: singular"
+    ]
+    assert exit_status(shape) == 2
