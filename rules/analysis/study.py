@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 from rules.analysis.frozen import TimedState, timed_states
-from rules.analysis.network import Fault, build_network
+from rules.analysis.network import Fault, Network, build_network
 from rules.analysis.resolve import CORNERS, Known, Resolved, resolve
 from rules.analysis.roles import Roles
 from rules.analysis.states import STEP_BUDGET, State, StateSet, configurations, find_states, linear_state
@@ -108,15 +108,35 @@ class Study:
         return self.resolved.value(part, member)
 
     def what_if(self, state: State, values: Mapping[tuple[str, str], float] | None = None,
-                betas: Mapping[str, float] | None = None) -> State:
-        """The same mode with other part values or gains, without asking whether its regions still hold.
+                betas: Mapping[str, float] | None = None, regions: Mapping[str, str] | None = None) -> State:
+        """The same mode with other part values, gains or regions, without asking whether it still holds.
 
-        Raises ``numpy.linalg.LinAlgError`` when the mode then has no unique solution.
+        ``regions`` puts single transistors into another region: what a switch
+        that stays active would pass if it did saturate.  Raises
+        ``numpy.linalg.LinAlgError`` when the mode then has no unique solution.
         """
         mode = state.mode
-        changed = dict(self.resolved.values)
-        for key, value in (values or {}).items():
-            changed[key] = replace(changed[key], value=value)
-        resolved = replace(self.resolved, values=changed)
-        network = build_network(resolved, mode.network.configuration, mode.network.held)
-        return linear_state(network, {**mode.betas, **(betas or {})}, mode.solution.support)
+        network, support = mode.network, mode.solution.support
+        if values:
+            changed = dict(self.resolved.values)
+            for key, value in values.items():
+                changed[key] = replace(changed[key], value=value)
+            resolved = replace(self.resolved, values=changed)
+            network = build_network(resolved, network.configuration, network.held)
+        if regions:
+            support = _support_with(network, support, regions)
+        return linear_state(network, {**mode.betas, **(betas or {})}, support)
+
+
+_CONDUCTING = {"off": (), "active": ("forward",), "saturated": ("forward", "reverse"), "reverse": ("reverse",)}
+
+
+def _support_with(network: Network, support: Iterable[int], regions: Mapping[str, str]) -> tuple[int, ...]:
+    """The conducting junctions ``support`` with the transistors in ``regions`` put into the regions named there."""
+    conducting = set(support)
+    for k, junction in enumerate(network.junctions):
+        if junction.device in regions:
+            conducting.discard(k)
+            if junction.name in _CONDUCTING[regions[junction.device]]:
+                conducting.add(k)
+    return tuple(sorted(conducting))
