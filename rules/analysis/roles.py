@@ -6,6 +6,7 @@ emitter-coupled (current-steering) pairs and regenerative pairs.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -63,7 +64,12 @@ class Divider:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Two transistors that act on each other: ``regenerative`` or ``emitter-coupled``."""
+    """Two transistors that act on each other, or as one.
+
+    ``regenerative``, ``emitter-coupled``, ``darlington`` (one kind, collectors
+    joined) or ``complementary-feedback`` (two kinds); of the last two the first
+    member is the one with the input, the second carries the load current.
+    """
 
     kind: str
     members: tuple[str, str]
@@ -78,15 +84,42 @@ class Roles:
 
     @cached_property
     def rails(self) -> frozenset[str]:
-        """Ground and every net that batteries and supplies tie to it."""
+        """Ground, every net that batteries and supplies tie to it, and what lies behind a power switch.
+
+        A contact, inductor or diode in a supply line carries the rail on, as
+        long as it is the only way from the net behind it to that rail.
+        """
         found = {self.circuit.ground}
-        sources = [p for p in self.circuit.parts.values() if p.kind in ("battery", "supply")]
-        for _ in range(len(sources) + 1):
-            for part in sources:
-                ends = {part.pins["plus"], part.pins["minus"]}
-                if ends & found:
-                    found |= ends
-        return frozenset(found)
+        parts = self.circuit.parts.values()
+        passing = [p for p in parts if p.kind in ("contact", "inductor", "diode")]
+        while True:
+            before = len(found)
+            for part in parts:
+                if part.kind in ("battery", "supply") and found & set(part.pins.values()):
+                    found |= set(part.pins.values())
+            for part in passing:
+                for near, far in itertools.permutations(part.pins.values(), 2):
+                    if near in found and far not in found and self._only_way(part, near, far):
+                        found.add(far)
+            if len(found) == before:
+                return frozenset(found)
+
+    def _only_way(self, part: Part, near: str, far: str) -> bool:
+        """True when ``part`` is all that joins ``far`` to the rail ``near``, ground left out."""
+        others = [p for p in self.circuit.parts.values() if p.name != part.name]
+        if all(p.kind in ("battery", "supply", "contact") for p in others if far in p.pins.values()):
+            return any(far in p.pins.values() for p in others)
+        if near == self.circuit.ground:
+            return False
+        reached, front = {far}, [far]
+        for net in front:
+            for other in others:
+                pins = set(other.pins.values())
+                if net in pins:
+                    fresh = pins - reached - {self.circuit.ground}
+                    reached |= fresh
+                    front.extend(sorted(fresh))
+        return near not in reached
 
     @cached_property
     def arms(self) -> Mapping[str, tuple[Arm, ...]]:
@@ -106,17 +139,24 @@ class Roles:
 
     @cached_property
     def pairs(self) -> tuple[Pair, ...]:
-        found = []
+        found: list[Pair] = []
         for i, a in enumerate(self.transistors):
             for b in self.transistors[i + 1:]:
                 shared = a.pins["emitter"] == b.pins["emitter"] and a.pins["emitter"] not in self.rails
                 if shared and a.kind == b.kind:
                     found.append(Pair("emitter-coupled", (a.name, b.name)))
-                if self._drives(a, b) and self._drives(b, a):
+                if self.drives(a, b) and self.drives(b, a):
                     found.append(Pair("regenerative", (a.name, b.name)))
+        for first, second in itertools.permutations(self.transistors, 2):
+            one, two = first.pins, second.pins
+            if first.kind == second.kind:
+                if one["emitter"] == two["base"] and one["collector"] == two["collector"]:
+                    found.append(Pair("darlington", (first.name, second.name)))
+            elif one["collector"] == two["base"] and one["emitter"] == two["collector"]:
+                found.append(Pair("complementary-feedback", (first.name, second.name)))
         return tuple(found)
 
-    def _drives(self, a: Part, b: Part) -> bool:
+    def drives(self, a: Part, b: Part) -> bool:
         """The collector of ``a`` reaches the base of ``b`` directly or through one resistor."""
         collector, base = a.pins["collector"], b.pins["base"]
         if collector in self.rails:
@@ -149,6 +189,11 @@ class Roles:
         seen = self.seen(part.name)
         conducting = seen - {"off"}
         on_rail = part.pins["emitter"] in self.rails
+        for pair in self.pairs:
+            if pair.kind == "darlington" and pair.members[0] == part.name:
+                on_rail = self.circuit.parts[pair.members[1]].pins["emitter"] in self.rails
+            if pair.kind == "complementary-feedback" and part.name in pair.members:
+                return "follower", "it is one of a complementary feedback pair: the output follows the input"
         if "saturated" in declared:
             return "switch", "named saturated in the states of the document"
         if "active" in declared:
@@ -168,7 +213,7 @@ class Roles:
             if self.partners(part.name, "regenerative"):
                 return "switch", "it is one half of a regenerative pair with its emitter on a rail"
             return "unstated", "it rests in one region only and nothing tells a switch from an amplifier"
-        if coupled or conducting == {"active"} and "off" not in seen:
+        if coupled or (conducting == {"active"} and "off" not in seen):
             return "linear", "it has an emitter resistor and rests active"
         if "off" in seen and conducting:
             if conducting == {"saturated"}:
@@ -177,14 +222,14 @@ class Roles:
         return "unstated", "it rests in one region only and nothing tells a switch from an amplifier"
 
     def _signal_coupled(self, part: Part) -> bool:
-        """A capacitor joins base, collector or emitter to something that is not the other pin of the stage."""
+        """A capacitor joins base, collector or emitter to something other than a pin of the stage."""
         wanted = {part.pins["base"], part.pins["collector"]} - self.rails
         for other in self.circuit.parts.values():
             if other.kind == "capacitor":
                 ends = set(other.pins.values())
                 if ends & wanted and not ends & self.rails and not ends <= set(part.pins.values()):
                     return True
-                if part.pins["emitter"] in ends and part.pins["emitter"] not in self.rails and ends & self.rails:
+                if ends & {part.pins["emitter"]} - self.rails and ends & self.rails:
                     return True
         return False
 
@@ -198,7 +243,8 @@ class Roles:
         tap = state.nets[stage.base]
         if tap is None:
             return None
-        upper, lower = [], []
+        upper: list[Arm] = []
+        lower: list[Arm] = []
         for arm in stage.feeds:
             other = state.nets[arm.other]
             current = state.currents[arm.part]
@@ -216,5 +262,6 @@ def resistive_nets(part: Part) -> tuple[str, str]:
 
 def declared_state(circuit: Circuit, state: State) -> str | None:
     """A declared name that fits the state, or ``None``."""
-    fitting = [(len(wanted), name) for name, wanted in circuit.states.items() if matches(state.devices, wanted)]
+    fitting = [(len(wanted), name) for name, wanted in circuit.states.items()
+               if matches(state.devices, wanted)]
     return max(fitting)[1] if fitting else None

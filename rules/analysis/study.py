@@ -128,11 +128,13 @@ class Study:
         return linear_state(network, {**mode.betas, **(betas or {})}, support)
 
 
-_CONDUCTING = {"off": (), "active": ("forward",), "saturated": ("forward", "reverse"), "reverse": ("reverse",)}
+_CONDUCTING = {
+    "off": (), "active": ("forward",), "saturated": ("forward", "reverse"), "reverse": ("reverse",)
+}
 
 
 def _support_with(network: Network, support: Iterable[int], regions: Mapping[str, str]) -> tuple[int, ...]:
-    """The conducting junctions ``support`` with the transistors in ``regions`` put into the regions named there."""
+    """The conducting junctions ``support``, but with the transistors in ``regions`` in the regions named."""
     conducting = set(support)
     for k, junction in enumerate(network.junctions):
         if junction.device in regions:
