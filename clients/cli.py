@@ -370,7 +370,25 @@ def lesson(slug: str | None, style: str, server: str | None, timeout: float) -> 
               help="How many requests are worked on at once.")
 def serve(host: str, port: int, workers: int) -> int:
     """Serve the HTTP API until interrupted."""
+    _try_address(host, port)
     from service.serve import serve as run
 
-    run(host, port, workers)
+    try:
+        run(host, port, workers)
+    except SystemExit as ended:  # the server's own status 1 would read as findings
+        return COULD_NOT_CHECK if ended.code else 0
     return 0
+
+
+def _try_address(host: str, port: int) -> None:
+    """Refuse an address that cannot be had at once; the server itself would try for seconds."""
+    import socket
+
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind(address)
+    except OSError as error:
+        detail = f"cannot listen on {host} port {port}: {error.strerror or error}"
+        raise CannotCheck("serve", problem(503, detail)) from error

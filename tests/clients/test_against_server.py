@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -88,7 +93,7 @@ def test_a_refusal_is_the_same_here_and_there(client: Client, text: str, status:
     ["review", str(LATCH), "--no-remedies"],
     ["review", str(FAN), str(LATCH), "--no-remedies", "--format", "json"],
     ["review", str(FAN), "--no-remedies", "--quiet"], ["lesson"],
-], ids=" ".join)
+], ids=lambda arguments: " ".join(Path(argument).name for argument in arguments))
 def test_the_command_line_says_the_same_with_a_server(url: str, arguments: list[str]) -> None:
     here, there = run(*arguments), run(*arguments, "--server", url, "--timeout", "120")
     assert there[0] == here[0]
@@ -120,3 +125,30 @@ def test_a_server_that_is_not_there(command: str, url: str) -> None:
     status, out, said = run(*arguments, "--format", "json", *(["--dry-run"] if command == "mend" else []))
     assert (status, said) == (2, "")
     assert json.loads(out)["status"] == 504
+
+
+def test_serve_answers_until_it_is_told_to_stop(tmp_path: Path) -> None:
+    environment = {**os.environ, "PYTHONPATH": str(EXAMPLES.parents[1])}
+    command = [sys.executable, "-m", "clients", "serve", "--port", "0", "--workers", "1"]
+    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                          env=environment) as server:
+        assert server.stdout is not None
+        try:
+            said = server.stdout.readline()
+            found = re.search(r"http://127\.0\.0\.1:[0-9]+", said)
+            assert found, said
+            with Client(found.group(), timeout=(3.05, 60.0)) as client:
+                assert client.states(LATCH.read_bytes())["circuit"] == "barrel-latch"
+        finally:
+            server.send_signal(signal.SIGTERM)
+        assert server.wait(30) == 0
+
+
+def test_serve_says_when_the_address_is_taken(url: str, tmp_path: Path) -> None:
+    environment = {**os.environ, "PYTHONPATH": str(EXAMPLES.parents[1])}
+    port = url.rpartition(":")[2]
+    done = subprocess.run([sys.executable, "-m", "clients", "serve", "--port", port], cwd=tmp_path, text=True,
+                          capture_output=True, check=False, timeout=60, env=environment)
+    assert done.returncode == 2
+    assert f"cannot listen on 127.0.0.1 port {port}: Address already in use" in " ".join(done.stderr.split())
+    assert "Traceback" not in done.stderr
