@@ -47,7 +47,7 @@ def _configuration(configuration: Mapping[str, Any]) -> list[str]:
     for reason in configuration.get("problems") or ():
         text = reason.get("detail", "") if isinstance(reason, Mapping) else str(reason)
         lines += wrap(str(text), first="  - ", rest="    ")
-    for state in states:
+    for state in (*states, *(configuration.get("timed") or ())):
         lines += ["", *_state(state)]
     return lines
 
@@ -58,16 +58,15 @@ def _stability(state: Mapping[str, Any]) -> str:
 
 
 def _ending(state: Mapping[str, Any]) -> str:
-    """Where a frozen state ceases to exist, as far as the answer says."""
+    """Where a frozen state ceases to exist, and when."""
     held = ", ".join(f"{part} at {quantity(volts, 'V')}"
                      for part, volts in sorted((state.get("held") or {}).items()))
     ends = state.get("ends")
-    text = f"frozen, {held}" if held else ""
+    text = f"while {held}" if held else ""
     if isinstance(ends, Mapping):
-        part = str(ends.get("part", ends.get("capacitor", "")))
-        text += f"{', ' if text else ''}ends when {part} reaches {quantity(ends.get('voltage'), 'V')}"
-    elif ends:
-        text += f"{', ' if text else ''}ends {ends}"
+        after = ends.get("after")
+        when = f" after {quantity(after, 's')}" if isinstance(after, (int, float)) else ""
+        text += f"; ends{when}, when {ends.get('capacitor')} reaches {quantity(ends.get('voltage'), 'V')}"
     return text
 
 

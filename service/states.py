@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from service.shapes import assumed_shape, finite
+from service.timed import by_configuration, frozen_shape, timed_shape
 
 if TYPE_CHECKING:
+    from rules.analysis.frozen import TimedState
     from rules.analysis.states import State, StateSet
     from rules.analysis.study import Study
     from schemas.circuit import Circuit
@@ -99,13 +101,21 @@ def _source_currents(circuit: Circuit, states: Iterable[State]) -> Mapping[str, 
 
 
 def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json:
-    """The shape of ``POST /v1/states`` at one corner; ``hold`` maps capacitors to volts."""
+    """The shape of ``POST /v1/states`` at one corner; ``hold`` maps capacitors to volts.
+
+    Without ``hold`` each configuration also lists its timed states.
+    """
     from rules.analysis.resolve import resolve
     from rules.analysis.states import configurations, find_states
+    from rules.analysis.study import Study
 
-    resolved = resolve(circuit)
+    study = Study(circuit)
     wanted, whole = configurations(circuit)
-    sets = [find_states(resolved, configuration, beta, hold) for configuration in wanted]
+    resolved = study.resolved if not hold else resolve(circuit)
+    sets = study.state_sets(beta) if not hold else tuple(
+        find_states(resolved, configuration, beta, hold) for configuration in wanted
+    )
+    timed = {} if hold else by_configuration(study.timing(beta))
     reasons = [found.reason for found in sets if found.reason]
     if not whole:
         reasons.append("not every combination of contacts and drivers was looked at")
@@ -115,18 +125,24 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
         "beta": beta,
         "held": dict(sorted(hold.items())),
         "assumed": [assumed_shape(item) for item in resolved.assumed],
-        "configurations": [configuration_shape(found) for found in sets],
+        "configurations": [configuration_shape(found, timed.get(found.configuration.key, ())) for found in sets],
         "problems": list(dict.fromkeys(reasons)),
     }
 
 
-def configuration_shape(found: StateSet) -> Json:
+def configuration_shape(found: StateSet, timed: Sequence[TimedState] = ()) -> Json:
     return {
         **_positions(found),
         "reached_by": list(found.configuration.reached_by),
         "complete": found.complete,
-        "states": [state_shape(state) for state in found.states],
+        "states": [_one_state(state) for state in found.states],
+        "timed": [{**state_shape(item.state), **timed_shape(item)} for item in timed],
     }
+
+
+def _one_state(state: State) -> Json:
+    held = state.mode.network.held
+    return {**state_shape(state), **(frozen_shape(state) if held and state.stable else {})}
 
 
 def state_shape(state: State) -> Json:
