@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from rules.analysis.part_types import PART_TYPES, minimum_beta
 from schemas.circuit import Ambient, Beta, Circuit, Leakage, Part, Ratings, Tolerance
@@ -55,6 +55,13 @@ class Resolved:
     def value(self, part: str, member: str) -> float:
         """The number itself; raises ``KeyError`` when it is neither given nor assumed."""
         return self.values[(part, member)].value
+
+    def with_values(self, values: Mapping[tuple[str, str], float]) -> Resolved:
+        """A copy with other numbers for (part, member) that it already has."""
+        changed = dict(self.values)
+        for key, value in values.items():
+            changed[key] = replace(changed[key], value=value)
+        return replace(self, values=changed)
 
     def beta(self, part: str, corner: str, collector_current: float | None = None) -> Known:
         """Current gain at a corner (``min``, ``typical``, ``max``).

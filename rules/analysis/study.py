@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
+from rules.analysis.delays import Delay, LeftOut, delays
 from rules.analysis.frozen import TimedState, timed_states
 from rules.analysis.network import Fault, Network, build_network
 from rules.analysis.resolve import CORNERS, Known, Resolved, resolve
@@ -46,6 +47,7 @@ class Study:
         self.step_budget = step_budget
         self._sets: dict[str, tuple[StateSet, ...]] = {}
         self._timed: dict[str, tuple[TimedState, ...]] = {}
+        self._delays: dict[str, tuple[tuple[Delay, ...], tuple[LeftOut, ...]]] = {}
 
     @cached_property
     def resolved(self) -> Resolved:
@@ -68,6 +70,12 @@ class Study:
         if corner not in self._timed:
             self._timed[corner] = timed_states(self.state_sets(corner), self.resolved, corner, FILTER_SHARE)
         return self._timed[corner]
+
+    def delays(self, corner: str = "typical") -> tuple[tuple[Delay, ...], tuple[LeftOut, ...]]:
+        """The timed states that somebody meant, and why other capacitors and timed states are no delays."""
+        if corner not in self._delays:
+            self._delays[corner] = delays(self, corner)
+        return self._delays[corner]
 
     def situations(self, corner: str = "typical") -> tuple[Situation, ...]:
         """Every stable DC state, then the start of every timed state."""
@@ -118,11 +126,7 @@ class Study:
         mode = state.mode
         network, support = mode.network, mode.solution.support
         if values:
-            changed = dict(self.resolved.values)
-            for key, value in values.items():
-                changed[key] = replace(changed[key], value=value)
-            resolved = replace(self.resolved, values=changed)
-            network = build_network(resolved, network.configuration, network.held)
+            network = build_network(self.resolved.with_values(values), network.configuration, network.held)
         if regions:
             support = _support_with(network, support, regions)
         return linear_state(network, {**mode.betas, **(betas or {})}, support)
