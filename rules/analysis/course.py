@@ -111,7 +111,7 @@ def beyond(segments: Sequence[Segment], farads: float, start: float) -> tuple[Se
     """What is left of a course that begins at ``start`` V, a point on its way; all of it when it is not."""
     for k, segment in enumerate(segments):
         if (start - segment.start) * (start - segment.end) <= 0.0 and segment.end != segment.start:
-            return (_cut(segment, start, segment.end, farads), *segments[k + 1:])
+            return (_cut(segment, start, segment.end, farads), *segments[k + 1 :])
     return tuple(segments)
 
 
@@ -129,6 +129,12 @@ def passes(segments: Sequence[Segment], target: float) -> bool:
 def _cut(segment: Segment, start: float, end: float, farads: float) -> Segment:
     """A segment between two voltages on it."""
     complete = segment.complete or end != segment.end
-    made = replace(segment, start=start, end=end, current_start=current_at(segment, start),
-                   current_end=current_at(segment, end), complete=complete)
+    made = replace(
+        segment,
+        start=start,
+        end=end,
+        current_start=current_at(segment, start),
+        current_end=current_at(segment, end),
+        complete=complete,
+    )
     return replace(made, duration=seconds([made], farads) if complete else math.inf)

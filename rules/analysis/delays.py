@@ -130,8 +130,11 @@ def _judge(study: Study, corner: str, timed: TimedState) -> Delay | LeftOut:
         return LeftOut(name, f"it filters: {entered.duration:.2g} s is shorter than contacts bounce")
     stay = dwell(study.circuit, timed.configuration, rest)
     if entered.duration > stay:
-        return LeftOut(name, f"{timed.name} would take {entered.duration:.3g} s with "
-                             f"{timed.configuration.key}, which lasts {stay:.3g} s at most")
+        return LeftOut(
+            name,
+            f"{timed.name} would take {entered.duration:.3g} s with "
+            f"{timed.configuration.key}, which lasts {stay:.3g} s at most",
+        )
     return entered
 
 
@@ -196,6 +199,13 @@ def delay_with(study: Study, delay: Delay, values: Mapping[tuple[str, str], floa
     if not all(math.isfinite(segment.duration) for segment in segments):
         return None
     last, first = segments[-1], segments[0]
-    changed = replace(timed, phase=phase, threshold=last.end, current=last.current_end, aim=first.aim,
-                      tau=first.tau, duration=sum(segment.duration for segment in segments))
+    changed = replace(
+        timed,
+        phase=phase,
+        threshold=last.end,
+        current=last.current_end,
+        aim=first.aim,
+        tau=first.tau,
+        duration=sum(segment.duration for segment in segments),
+    )
     return Delay(changed, beyond(segments, farads, delay.start), delay.origin, farads)

@@ -138,9 +138,7 @@ def _home(delay: Delay, phase: Phase) -> bool:
     return dict(last) == dict(delay.origin.devices)
 
 
-def _back(
-    delay: Delay, phases: Sequence[Phase], configuration: Configuration, shortening: float
-) -> Recovery:
+def _back(delay: Delay, phases: Sequence[Phase], configuration: Configuration, shortening: float) -> Recovery:
     timed = delay.timed
     enough = enough_charge(delay, shortening)
     start = phases[0].start_state.mode.network.held[timed.capacitor] if phases else timed.threshold
