@@ -186,7 +186,8 @@ class _ObjectSchema(Schema):
             for key in data:
                 if key not in self.shape.members:
                     messages[key] = [Message(self.shape.unknown(key))]
-            error.messages = _merged([_unambiguous(messages), {_HERE: here}] if here else [_unambiguous(messages)])
+            found = [_unambiguous(messages), {_HERE: here}] if here else [_unambiguous(messages)]
+            error.messages = _merged(found)
 
 
 class CircuitSchema(_ObjectSchema):

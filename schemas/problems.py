@@ -91,7 +91,7 @@ class DocumentProblems(Exception):
         super().__init__(self.problems, complete)
 
     def __str__(self) -> str:
-        more = "" if self.complete else "\nthere are more problems; checking stopped here"
+        more = "" if self.complete else "\nchecking stopped here; there may be more problems"
         return "\n".join(map(str, self.problems)) + more
 
 
@@ -189,22 +189,26 @@ def nearest_name(word: str, known: Iterable[str]) -> str | None:
     """The known name that ``word`` was most likely meant to be, or ``None``.
 
     Counts insertions, deletions, replacements and swaps of neighbours
-    (optimal string alignment), case counted lightly; ties go to the first in
-    sorted order.
+    (optimal string alignment), letter case left aside.  Of names equally near
+    the one with the same first letter wins, then the one of equal length, then
+    the first in sorted order.
     """
     if not word or len(word) > _MAX_WORD:
         return None
     low = word.lower()
-    best: tuple[int, str] | None = None
-    for name in sorted(set(known)):
+    best: tuple[int, bool, int, str] | None = None
+    for name in known:
         other = name.lower()
+        if not other:
+            continue
         limit = max(1, min(len(low), len(other)) // 3 + (len(low) > 3))
         if abs(len(low) - len(other)) > limit:
             continue
         distance = 0 if low == other else edit_distance(low, other)
-        if distance <= limit and (best is None or distance < best[0]):
-            best = (distance, name)
-    return best[1] if best else None
+        rank = (distance, low[0] != other[0], abs(len(low) - len(other)), name)
+        if distance <= limit and (best is None or rank < best):
+            best = rank
+    return best[3] if best else None
 
 
 def edit_distance(a: str, b: str) -> int:

@@ -111,6 +111,11 @@ _CODE = re.compile(rf"({SIGN})([0-9]*)([A-Za-z\u00b5\u03bc])([0-9]+)\Z", re.ASCI
 _BARE = re.compile(rf"({SIGN}{DECIMAL})([A-Za-z\u00b5\u03bc])\Z", re.ASCII)
 
 
+_WITH_TOLERANCE = re.compile(r"\S[ ,;]+(?:\u00b1|\+/-|\+-)?[0-9.]+ ?%\Z")
+_CODED = re.compile(rf"(?:{_BARE.pattern}|{_CODE.pattern})", re.ASCII)
+TOLERANCE_LETTERS = frozenset("BCDFGJKMNQSTZ")
+
+
 def parse(value: object, dimension: str, bound: str = "any") -> float:
     """The quantity in its SI unit (temperatures in kelvin, ratios as fractions).
 
@@ -139,7 +144,10 @@ def _parse_text(text: str, dimension: str, bound: str) -> float:
     exact = _exact(text, d)
     if exact is None:
         raise _refusal(text, d)
-    return _bounded(float(exact), dimension, bound, quoted(text), from_text=True)
+    number = float(exact)
+    if exact and not number:
+        number = math.copysign(math.ulp(0.0), exact)  # too small for a float, but not zero: out of range
+    return _bounded(number, dimension, bound, quoted(text), from_text=True)
 
 
 def _exact(text: str, d: Dimension) -> Decimal | None:
@@ -217,6 +225,9 @@ def _refusal(text: str, d: Dimension) -> Complaint:
     if text != text.strip():
         return Complaint(f"{what}; blanks before or after it are not read", seen=seen, accepted=takes,
                          nearest=_retry(text.strip(), d))
+    if _WITH_TOLERANCE.search(text):
+        return Complaint(f"{what}; a tolerance is a member of its own", seen=seen, accepted=takes,
+                         nearest=_retry(text.split()[0], d))
     if "," in text:
         return Complaint(f"{what}; the decimal mark is a point, and digits are not grouped", seen=seen,
                          accepted=takes)
@@ -229,6 +240,9 @@ def _refusal(text: str, d: Dimension) -> Complaint:
     if bare and "m" in text and d.name == "resistance":
         return Complaint("a bare m is ambiguous here: milli, often typed for mega", seen=seen,
                          accepted="with its unit, such as 10 mohm or 10 Mohm")
+    if text[-1:] in TOLERANCE_LETTERS and d.codes and _CODED.match(text[:-1]):
+        return Complaint(f"{what}; a tolerance letter belongs in the member tolerance", seen=seen,
+                         accepted=takes, nearest=_retry(text[:-1], d))
     match = _TEXT.match(text)
     if match:
         suffix = match.group(3) or ""
@@ -255,7 +269,7 @@ def _retry(text: str, d: Dimension) -> str | None:
 
 _SCALES: Mapping[str, tuple[tuple[str, int], ...]] = {
     # (prefix, power), largest first: what people write for each dimension
-    "resistance": (("G", 9), ("M", 6), ("k", 3), ("", 0), ("m", -3)),
+    "resistance": (("T", 12), ("G", 9), ("M", 6), ("k", 3), ("", 0), ("m", -3), ("u", -6)),
     "capacitance": (("", 0), ("u", -6), ("n", -9), ("p", -12)),
     "inductance": (("", 0), ("m", -3), ("u", -6), ("n", -9)),
     "time": (("", 0), ("m", -3), ("u", -6), ("n", -9), ("p", -12)),

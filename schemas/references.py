@@ -12,7 +12,8 @@ from typing import Any
 from schemas.circuit import Circuit
 from schemas.kinds import KINDS, REGIONS
 from schemas.layout import MAX_NETS, PARTS_BY_KIND, REQUIREMENTS_BY_KIND
-from schemas.problems import Complaint, Problem, listed, nearest_name, pointer, show
+from schemas.problems import Complaint, Problem, listed, nearest_name, pointer, quoted, show
+from schemas.values import is_name
 
 POSITIONS: Mapping[str, tuple[str, ...]] = {"contact": ("open", "closed"), "driver": ("low", "high")}
 """What each kind of part that can be acted on can be set to."""
@@ -24,10 +25,11 @@ def references(raw: Mapping[str, Any], part_types: Mapping[str, str] | None = No
     ``part_types`` maps published part types to their kind; ``None`` leaves the
     types unchecked.
     """
-    parts = {name: part for name, part in _items(raw.get("parts")) if isinstance(part, Mapping)}
+    every = {name: part for name, part in _items(raw.get("parts")) if isinstance(part, Mapping)}
+    nets = {net for part in every.values() for _, net in _items(part.get("pins")) if is_name(net)}
+    parts = {name: part for name, part in every.items() if is_name(name)}
     kinds = {name: part.get("kind") for name, part in parts.items()}
-    nets = {net for part in parts.values() for _, net in _items(part.get("pins")) if isinstance(net, str)}
-    if nets or parts:
+    if every:
         yield from _nets(raw, nets)
     if part_types is not None:
         yield from _types(parts, part_types)
@@ -50,6 +52,10 @@ def _items(value: object) -> Iterator[tuple[str, Any]]:
         yield from ((key, item) for key, item in value.items() if isinstance(key, str))
 
 
+def _names(value: object) -> list[str]:
+    return [name for name, _ in _items(value) if is_name(name)]
+
+
 def _listed_items(value: object) -> Iterator[tuple[int, Any]]:
     if isinstance(value, (list, tuple)):
         yield from enumerate(value)
@@ -58,12 +64,12 @@ def _listed_items(value: object) -> Iterator[tuple[int, Any]]:
 def _nets(raw: Mapping[str, Any], nets: set[str]) -> Iterator[Complaint]:
     ground = raw.get("ground")
     if isinstance(ground, str) and ground not in nets:
-        yield _unknown("the ground is not a net that a pin uses", ground, nets, "ground")
+        yield from _unknown("the ground is not a net that a pin uses", ground, nets, "ground")
     if len(nets) > MAX_NETS:
         yield Complaint("too many nets", seen=str(len(nets)), accepted=f"at most {MAX_NETS}", at=("parts",))
     for name, _ in _items(raw.get("nets")):
         if name not in nets:
-            yield _unknown("no pin uses this net", name, nets, "nets", name)
+            yield from _unknown("no pin uses this net", name, nets, "nets", name)
 
 
 def _types(parts: Mapping[str, Mapping[str, Any]], part_types: Mapping[str, str]) -> Iterator[Complaint]:
@@ -76,7 +82,7 @@ def _types(parts: Mapping[str, Mapping[str, Any]], part_types: Mapping[str, str]
         known = part_types.get(type_)
         same_kind = [t for t, k in part_types.items() if k == kind]
         if known is None:
-            yield _unknown("the part type is not known", type_, same_kind, "parts", name, "type")
+            yield from _unknown("the part type is not known", type_, same_kind, "parts", name, "type")
         elif known != kind:
             yield Complaint(f"the part type is of kind {known}, the part of kind {kind}", seen=show(type_),
                             accepted=listed(sorted(same_kind)) or "no type of this kind is known",
@@ -90,14 +96,15 @@ def _states(raw: Mapping[str, Any], kinds: Mapping[str, Any]) -> Iterator[Compla
             at = ("states", state, device)
             kind = kinds.get(device)
             if device not in kinds:
-                yield _unknown("no part has this name", device, devices, *at)
+                yield from _unknown("no part has this name", device, devices, *at)
             elif isinstance(kind, str) and kind in KINDS and kind not in REGIONS:
                 yield Complaint(f"{PARTS_BY_KIND[kind].noun} has no regions", seen=show(device),
                                 accepted=listed(sorted(devices)) or "a transistor or diode", at=at)
             elif isinstance(kind, str) and kind in REGIONS and isinstance(region, str):
                 words = dict.fromkeys((*REGIONS[kind], "on"))
                 if region not in words:
-                    yield Complaint(f"{PARTS_BY_KIND[kind].noun} has no region {region!r}", seen=show(region),
+                    yield Complaint(f"{PARTS_BY_KIND[kind].noun} has no region {quoted(region)}",
+                                    seen=quoted(region),
                                     accepted=listed(words), nearest=nearest_name(region, words), at=at)
 
 
@@ -113,7 +120,7 @@ def _stimuli(raw: Mapping[str, Any], kinds: Mapping[str, Any]) -> Iterator[Compl
                 continue
             kind = kinds.get(part)
             if part not in kinds:
-                yield _unknown("no part has this name", part, movable, *at, "part")
+                yield from _unknown("no part has this name", part, movable, *at, "part")
             elif isinstance(kind, str) and kind in KINDS and kind not in POSITIONS:
                 yield Complaint(f"{PARTS_BY_KIND[kind].noun} cannot be acted on", seen=show(part),
                                 accepted=listed(sorted(movable)) or "a contact or a driver", at=(*at, "part"))
@@ -127,8 +134,8 @@ def _stimuli(raw: Mapping[str, Any], kinds: Mapping[str, Any]) -> Iterator[Compl
 def _requirements(raw: Mapping[str, Any], nets: set[str]) -> Iterator[Complaint]:
     known: Mapping[str, tuple[str, list[str]]] = {
         "net": ("no pin uses this net", sorted(nets)),
-        "state": ("states has no state of this name", [name for name, _ in _items(raw.get("states"))]),
-        "stimulus": ("stimuli has none of this name", [name for name, _ in _items(raw.get("stimuli"))]),
+        "state": ("states has no state of this name", _names(raw.get("states"))),
+        "stimulus": ("stimuli has none of this name", _names(raw.get("stimuli"))),
     }
     for index, requirement in _listed_items(raw.get("requirements")):
         if not isinstance(requirement, Mapping):
@@ -138,7 +145,7 @@ def _requirements(raw: Mapping[str, Any], nets: set[str]) -> Iterator[Complaint]
         for member, (detail, names) in known.items():
             word = requirement.get(member)
             if shape and member in shape.members and isinstance(word, str) and word not in names:
-                yield _unknown(detail, word, names, "requirements", index, member)
+                yield from _unknown(detail, word, names, "requirements", index, member)
 
 
 def _waivers(raw: Mapping[str, Any], parts: Mapping[str, Any], nets: set[str]) -> Iterator[Complaint]:
@@ -149,10 +156,12 @@ def _waivers(raw: Mapping[str, Any], parts: Mapping[str, Any], nets: set[str]) -
                                       ("nets", "no pin uses this net", nets)):
             for position, word in _listed_items(waiver.get(member)):
                 if isinstance(word, str) and word not in names:
-                    yield _unknown(detail, word, names, "waivers", index, member, position)
+                    yield from _unknown(detail, word, names, "waivers", index, member, position)
 
 
-def _unknown(detail: str, word: str, known: Iterable[str], *at: str | int) -> Complaint:
-    names = sorted(known)
-    return Complaint(detail, seen=show(word), accepted=listed(names) or "nothing of this sort is defined",
-                     nearest=nearest_name(word, names), at=at)
+def _unknown(detail: str, word: str, known: Iterable[str], *at: str | int) -> Iterator[Complaint]:
+    """The complaint about an unknown name; none about what is no name (that has been said)."""
+    if is_name(word):
+        names = sorted(known)
+        yield Complaint(detail, seen=show(word), accepted=listed(names) or "nothing of this sort is defined",
+                        nearest=nearest_name(word, names), at=at)

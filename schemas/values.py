@@ -173,6 +173,10 @@ def read_flag(raw: object) -> bool:
                     nearest=likely.get(raw.lower()) if isinstance(raw, str) else None)
 
 
+def is_name(word: object) -> bool:
+    return isinstance(word, str) and _NAME.match(word) is not None
+
+
 def read_name(raw: object) -> str:
     """A name; refused when it is not text, with a hint at quotes."""
     if isinstance(raw, str):

@@ -13,7 +13,7 @@ from typing import Any
 import yaml
 
 from schemas.intake import Intake, Unreadable
-from schemas.problems import Complaint, escape, quoted, show
+from schemas.problems import Complaint, escape, quoted
 
 _PREFIX = "tag:yaml.org,2002:"
 _NULL, _BOOL = _PREFIX + "null", _PREFIX + "bool"
@@ -152,6 +152,7 @@ class _Walker:
             key = str(node.value)
             if self.text[start:start + 1] in ("&", "!"):
                 self.properties(f"{place}/{escape(key)}", start)
+                return key
             if node.style not in (None, "") or node.tag == _PREFIX + "str":
                 return key
             self.intake.complain(f"{place}/{escape(key)}", start, Complaint(
@@ -159,7 +160,7 @@ class _Walker:
                 nearest=quoted(key) if key else None))
             return None
         self.intake.complain(place, start, Complaint("a member name is text", accepted="a name",
-                                                    seen=show([]) if isinstance(node, yaml.SequenceNode)
+                                                    seen="a list" if isinstance(node, yaml.SequenceNode)
                                                     else "an object"))
         return None
 
