@@ -1,0 +1,176 @@
+"""Measure and print: python3 .ci/dev measure [SECTION ...]; sections: states, reviews, commands, memory."""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+from schemas.circuit import Circuit
+from tests.benchmarks.circuits import EXAMPLES, chain, latch, latches
+from tests.builders import solve
+
+Row = tuple[str, ...]
+
+
+def median_ms(work: Callable[[], object], least: int = 5, seconds: float = 1.0) -> float:
+    """Median wall time in ms after one warm-up, over at least ``least`` runs or ``seconds``."""
+    work()
+    times: list[float] = []
+    end = time.perf_counter() + seconds
+    while len(times) < least or time.perf_counter() < end:
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times) * 1e3
+
+
+def show(title: str, head: Row, rows: Iterable[Row]) -> None:
+    table = [head, *rows]
+    widths = [max(len(row[k]) for row in table) for k in range(len(head))]
+    print(f"\n{title}")
+    for n, row in enumerate(table):
+        print("  " + "  ".join(cell.ljust(w) if k == 0 else cell.rjust(w)
+                               for k, (cell, w) in enumerate(zip(row, widths, strict=True))).rstrip())
+        if n == 0:
+            print("  " + "  ".join("-" * w for w in widths))
+    sys.stdout.flush()
+
+
+def ms(value: float) -> str:
+    return f"{value:.2f} ms" if value < 10 else f"{value:.1f} ms" if value < 1000 else f"{value / 1e3:.2f} s"
+
+
+def states() -> None:
+    """All states by number of junctions, against a root finder and an SMT solver on the same circuit."""
+    cases = [("latch", latch())] + [(f"chain of {n}", chain(n)) for n in (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)]
+    cases += [(f"{n} latches", latches(n)) for n in (2, 3, 4)]
+    rows: list[Row] = []
+    for name, circuit in cases:
+        found = solve(circuit)
+        own = median_ms(lambda circuit=circuit: solve(circuit), 3, 0.5)
+        junctions = len(found.network.junctions)
+        one, distinct = root_finder(circuit) if junctions <= 16 else (float("nan"), -1)
+        smt = smt_solver(circuit) if junctions <= 8 else float("nan")
+        rows.append((name, str(junctions), str(len(found.states)), "yes" if found.complete else "no", ms(own),
+                     "-" if distinct < 0 else ms(one), "-" if distinct < 0 else f"{one / own:.1f}x",
+                     "-" if distinct < 0 else str(distinct),
+                     "-" if np.isnan(smt) else ms(smt), "-" if np.isnan(smt) else f"{smt / own:.0f}x"))
+    show("All DC states (one configuration, one corner); scipy.optimize.root: 20 seeded starts, what they cost and "
+         "how many states they find;\nz3: all states by blocking each one found",
+         ("circuit", "junctions", "states", "complete", "own", "root x20", "ratio", "found", "z3", "ratio"), rows)
+
+
+def root_finder(circuit: Circuit) -> tuple[float, int]:
+    """Time in ms of 20 starts of a general root finder, and how many different solutions it found.
+
+    Its own word for success is not believed: the residual is checked.
+    """
+    from scipy.optimize import root
+
+    from tests.benchmarks.smooth import equations
+
+    nets, residual = equations(circuit)
+    highest = max(part.number("voltage") or 0.0 for part in circuit.parts.values())
+    starts = np.random.default_rng(20).uniform(0.0, highest, (20, len(nets)))
+    found: list[np.ndarray] = []
+    begin = time.perf_counter()
+    with np.errstate(all="ignore"):
+        for start in starts:
+            answer = root(residual, start)
+            if np.abs(residual(answer.x)).max() < 1e-6 and all(np.abs(answer.x - x).max() > 1e-3 for x in found):
+                found.append(answer.x)
+    return (time.perf_counter() - begin) * 1e3, len(found)
+
+
+def smt_solver(circuit: Circuit) -> float:
+    """Time in ms of an SMT solver for all states of the same circuit."""
+    from tests.analysis.smt_oracle import all_states
+
+    begin = time.perf_counter()
+    all_states(circuit)
+    return (time.perf_counter() - begin) * 1e3
+
+
+def reviews() -> None:
+    """Reviews of the examples, warm: DC rules, everything, with proven remedies."""
+    from service import engine, facade
+    from service.ruleset import installed
+
+    ruleset = installed()
+    rows: list[Row] = []
+    for path in sorted(EXAMPLES.glob("*.*")):
+        document = facade.read(path.read_bytes(), name=path.name)
+        parts = document.circuit.parts.values()
+        size = f"{len(parts)}/{sum(part.kind in ('npn', 'pnp') for part in parts)}"
+        dc = median_ms(lambda d=document: dc_states(d.circuit))
+        plain = median_ms(lambda d=document: engine.run(d.circuit, ruleset))
+        full = median_ms(lambda d=document: facade.review(d), 3)
+        read = median_ms(lambda p=path: facade.read(p.read_bytes(), name=p.name))
+        rows.append((path.name, size, ms(read), ms(dc), ms(plain), ms(full)))
+    show("Reviews, warm (parts/transistors; DC states and roles at three beta corners; all rules without and with "
+         "proven remedies)", ("circuit", "size", "read", "DC states", "review", "with remedies"), rows)
+
+
+def dc_states(circuit: Circuit) -> None:
+    from rules.analysis.study import Study
+
+    study = Study(circuit)
+    for corner in study.corners:
+        for found in study.state_sets(corner):
+            for state in found.stable:
+                state.nets, state.currents  # noqa: B018 - worked out when asked
+
+
+def commands() -> None:
+    """Whole commands from a cold start (fresh process, files in the page cache)."""
+    example = str(EXAMPLES / "frost-bell.yaml")
+    cases = {
+        "bare python": ["-c", "pass"],
+        "thumbrule --help": ["-m", "clients", "--help"],
+        "thumbrule lesson": ["-m", "clients", "lesson", "divider-stiffness"],
+        "thumbrule states": ["-m", "clients", "states", example],
+        "thumbrule review --no-remedies": ["-m", "clients", "review", "--no-remedies", example],
+        "thumbrule review": ["-m", "clients", "review", example],
+    }
+    rows: list[Row] = []
+    for name, arguments in cases.items():
+        command = [sys.executable, *arguments]
+        rows.append((name, ms(median_ms(lambda c=command: subprocess.run(c, capture_output=True), 5, 2.0))))
+    show("Cold commands", ("command", "median"), rows)
+
+
+def memory() -> None:
+    """Resident memory of a process that has served reviews."""
+    program = (
+        "import resource, sys\n"
+        "from pathlib import Path\n"
+        "from service import facade\n"
+        "from service.http import create_app\n"
+        "client = create_app().test_client()\n"
+        "for path in sorted(Path(sys.argv[1]).glob('*.yaml')):\n"
+        "    client.post('/v1/reviews', data=path.read_bytes(), content_type='application/yaml')\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(EXAMPLES)], capture_output=True, text=True, check=True)
+    show("Memory", ("process", "peak resident"), [("service worker after all examples",
+                                                   f"{float(done.stdout):.0f} MB")])
+
+
+SECTIONS = {"states": states, "reviews": reviews, "commands": commands, "memory": memory}
+
+
+def main(names: list[str]) -> None:
+    unknown = [name for name in names if name not in SECTIONS]
+    if unknown:
+        sys.exit(f"no section {', '.join(unknown)}; there are {', '.join(SECTIONS)}")
+    for name in names or SECTIONS:
+        SECTIONS[name]()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
