@@ -16,8 +16,10 @@ from schemas.problems import Complaint, Problem, ProblemSink, quoted
 MAX_BYTES = 1 << 20
 MAX_DEPTH = 20
 """Levels of nesting; a circuit document has at most six."""
-MAX_NODES = 50_000
+MAX_NODES = 20_000
 """Values in one document, YAML aliases counted as often as they are used."""
+MAX_NAME = 200
+"""Longest member name in characters; longer ones would fill the pointers of every problem."""
 MAX_DIGITS = 40
 """Longest number in characters."""
 
@@ -43,6 +45,7 @@ class Intake:
         self.offsets: list[int] = []
         self.readable = True
         self._nodes = 0
+        self._lines: PositionMap | None = None
 
     def complain(self, place: str, offset: int, complaint: Complaint) -> None:
         """Note a problem at a pointer and read on."""
@@ -59,13 +62,15 @@ class Intake:
         """Count one more value; raises ``Unreadable`` past a limit."""
         self._nodes += 1
         if self._nodes > MAX_NODES:
-            raise self.stop("", offset,
-                            Complaint("the document has too many values", seen=f"over {MAX_NODES}",
-                                      accepted=f"at most {MAX_NODES}"))
+            raise self.too_many(offset)
         if depth > MAX_DEPTH:
             raise self.stop(place.rpartition("/")[0], offset,
                             Complaint("the document is nested too deeply", seen=f"over {MAX_DEPTH} levels",
                                       accepted=f"at most {MAX_DEPTH} levels"))
+
+    def too_many(self, offset: int) -> Unreadable:
+        return self.stop("", offset, Complaint("the document has too many values", seen=f"over {MAX_NODES}",
+                                               accepted=f"at most {MAX_NODES}"))
 
     def number(self, literal: str, place: str, offset: int) -> int | float | None:
         """A finite number from a decimal literal; ``None`` after a complaint."""
@@ -91,7 +96,12 @@ class Intake:
                                               accepted="a finite number"))
 
     def member(self, key: str, known: dict[str, Any], place: str, start: int, end: int) -> bool:
-        """Note where a member name stands; false when the object has it already."""
+        """Note where a member name stands; false when the member has to be left out."""
+        if len(key) > MAX_NAME:
+            self.complain(place.rpartition("/")[0], start,
+                          Complaint("a member name is too long", seen=quoted(key),
+                                    accepted=f"at most {MAX_NAME} characters"))
+            return False
         if not key.isascii() and _SURROGATE.search(key):
             self.complain(place, start, Complaint("the text holds half a character (an unpaired surrogate)",
                                                  seen=quoted(key), accepted="complete characters"))
@@ -114,7 +124,9 @@ class Intake:
         return PositionMap(self.text, self.values, self.keys, frozenset(self.shared))
 
     def line(self, offset: int) -> int:
-        return PositionMap(self.text, {}, {}).place(offset)[0]
+        if self._lines is None:
+            self._lines = PositionMap(self.text, {}, {})
+        return self._lines.place(offset)[0]
 
 
 def decode(data: bytes) -> tuple[str, bool]:

@@ -10,7 +10,9 @@ from schemas.intake import Intake, Unreadable
 from schemas.problems import Complaint, escape, quoted
 
 _BLANK = re.compile(r"[ \t\n\r]*")
-_STRING = re.compile(r'"[^"\\\x00-\x1f]*(?:\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4})[^"\\\x00-\x1f]*)*"')
+_INNER = r'"[^"\\\x00-\x1f]*(?:\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4})[^"\\\x00-\x1f]*)*'
+_STRING = re.compile(_INNER + '"')
+_UNCLOSED = re.compile(_INNER)
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?(?![0-9A-Za-z_.+])")
 _WORD = re.compile(r"[-+]?[A-Za-z_][A-Za-z0-9_]*")
 _JUNK = re.compile(r"[^\s,\[\]{}\"]{1,40}|.", re.DOTALL)
@@ -83,21 +85,18 @@ class _Reader:
 
     def broken_string(self, place: str, at: int) -> Unreadable:
         """Says where text in double quotes goes wrong."""
-        end = at + 1
-        while end < len(self.text) and self.text[end] != '"':
-            if self.text[end] < " ":
-                return self.unexpected(place, end, "text in quotes holds a line break or control character",
-                                       "an escape such as \\n, or the closing quote before it")
-            if self.text[end] == "\\":
-                if not re.compile(r'\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4})').match(self.text, end):
-                    seen = quoted(self.text[end:end + 2])
-                    return self.intake.stop(place, end, Complaint(
-                        "the escape is not known", seen=seen,
-                        accepted='\\" \\\\ \\/ \\b \\f \\n \\r \\t and \\u with four hexadecimal digits'))
-                end += 1
-            end += 1
-        return self.intake.stop(place, at, Complaint(
-            "the text is not closed", seen=quoted(self.text[at:at + 40]), accepted="a closing double quote"))
+        body = _UNCLOSED.match(self.text, at)
+        end = body.end() if body else at
+        if end >= len(self.text):
+            return self.intake.stop(place, at, Complaint(
+                "the text is not closed", seen=quoted(self.text[at:at + 40]),
+                accepted="a closing double quote"))
+        if self.text[end] == "\\":
+            return self.intake.stop(place, end, Complaint(
+                "the escape is not known", seen=quoted(self.text[end:end + 2]),
+                accepted='\\" \\\\ \\/ \\b \\f \\n \\r \\t and \\u with four hexadecimal digits'))
+        return self.unexpected(place, end, "text in quotes holds a line break or control character",
+                               "an escape such as \\n, or the closing quote before it")
 
     def object(self, place: str, depth: int, at: int) -> tuple[dict[str, Any], int]:
         members: dict[str, Any] = {}
@@ -126,7 +125,7 @@ class _Reader:
             at = self.skip(at + 1)
 
     def again(self, place: str, depth: int, at: int) -> int:
-        """Read over the value of a repeated member, keeping the places of the first."""
+        """Read over the value of a member that is left out, keeping the places of others."""
         values, keys = self.intake.values, self.intake.keys
         self.intake.values, self.intake.keys = {}, {}
         try:

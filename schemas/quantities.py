@@ -276,13 +276,16 @@ _SCALES: Mapping[str, tuple[tuple[str, int], ...]] = {
     "charge": (("", 0), ("m", -3), ("u", -6), ("n", -9)),
 }
 _DEFAULT_SCALE = (("G", 9), ("M", 6), ("k", 3), ("", 0), ("m", -3), ("u", -6), ("n", -9), ("p", -12))
-_UNSCALED = frozenset({"K", "degC", "K/W", "%", "1", ""})
+_UNSCALED = frozenset({"K", "degC", "K/W", "%", "", "h", "day", "year"})
+_LARGE_UNITS = (("s", 31557600.0, "year", 31557600), ("s", 2.0 * _DAY, "day", _DAY), ("s", 7200.0, "h", 3600),
+                ("C", 3.6, "Ah", 3600))
+"""Unit, magnitude from which another unit is printed, that unit, its size."""
 _BY_UNIT = {d.unit: d.name for d in _ALL if d.unit != "1"}
 
 
 def _unit_and_scale(what: str) -> tuple[str, tuple[tuple[str, int], ...]]:
     """Unit symbol and scale for a dimension name or a unit symbol."""
-    unit = UNITS.get(what, what)
+    unit = UNITS.get(what, "" if what == "1" else what)
     if unit in _UNSCALED:
         return unit, (("", 0),)
     return unit, _SCALES.get(_BY_UNIT.get(unit, ""), _DEFAULT_SCALE)
@@ -293,7 +296,7 @@ def format_quantity(value: float, what: str, digits: int = 4) -> str:
 
     ``what`` is a dimension or a unit symbol (any symbol is taken as it is;
     ``1`` and ``""`` print no unit).  A temperature is printed in degC, a ratio
-    in per cent.  NaN and infinities print as ``undefined`` and ``infinite``.
+    in per cent, long times in hours, days and years, charge in Ah.  NaN and infinities print as ``undefined`` and ``infinite``.
     """
     if math.isnan(value):
         return "undefined"
@@ -304,9 +307,16 @@ def format_quantity(value: float, what: str, digits: int = 4) -> str:
     if what == "ratio":
         return f"{_figures(Decimal(repr(value)).scaleb(2), digits)} %"
     unit, scale = _unit_and_scale(what)
-    rounded = Decimal(_figures(Decimal(repr(float(value))), digits))
-    prefix, power = _fitting(rounded, scale)
-    return f"{_figures(rounded.scaleb(-power), digits)} {prefix}{unit}".rstrip()
+    exact = Decimal(repr(float(value)))
+    for from_unit, least, symbol, size in _LARGE_UNITS:
+        if unit == from_unit and abs(value) >= least:
+            exact, unit = exact / size, symbol
+            break
+    rounded = Decimal(_figures(exact, digits))
+    prefix, power = _fitting(rounded, scale) if unit not in _UNSCALED else ("", 0)
+    number = _figures(rounded.scaleb(-power), digits)
+    plural = "s" if unit in ("day", "year") and number != "1" else ""
+    return f"{number} {prefix}{unit}{plural}".rstrip()
 
 
 def _fitting(value: Decimal, scale: tuple[tuple[str, int], ...]) -> tuple[str, int]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import yaml
 
-from schemas.intake import Intake, Unreadable
+from schemas.intake import MAX_NODES, Intake, Unreadable
 from schemas.problems import Complaint, escape, quoted
 
 _PREFIX = "tag:yaml.org,2002:"
@@ -31,8 +31,21 @@ _PLAIN = re.compile(
 _FIRST = frozenset("nN~tTfF-+.0123456789")
 
 
+class _TooManyNodes(Exception):
+    pass
+
+
 class _Loader(_Base):  # type: ignore[misc]
+    """Resolves by the core schema, and stops at a number of nodes before all of them are in memory."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self.nodes = 0
+
     def resolve(self, kind: type[yaml.Node], value: str, implicit: Any) -> str:
+        self.nodes += 1
+        if self.nodes > 2 * MAX_NODES:  # values and member names
+            raise _TooManyNodes
         if kind is yaml.ScalarNode:
             if not implicit[0] or (value and value[0] not in _FIRST):
                 return _PREFIX + "str"
@@ -57,6 +70,8 @@ def read_yaml(intake: Intake) -> Any:
             "the text holds a character that YAML does not allow", seen=f"U+{ord(error.character):04X}"
             if isinstance(error.character, str) else f"U+{error.character:04X}",
             accepted="printable characters")) from None
+    except _TooManyNodes:
+        raise intake.too_many(0) from None
     except RecursionError:
         raise intake.stop("", 0, Complaint("the document is nested too deeply")) from None
     if root is None:

@@ -53,8 +53,14 @@ def _case(file: str, index: int, entry: dict[str, Any]) -> Case:
         assert base.count(entry["was"]) == 1, f"{name}: {entry['was']!r} is not in the good document once"
         text = base.replace(entry["was"], entry["becomes"])
     expected = ((entry["at"], entry["says"]), *(tuple(pair) for pair in entry.get("also", ())))
-    return Case(name, text, spelling, tuple(sorted(expected)), entry.get("line"),
-                "reference" if file == "references" else entry.get("beyond"))
+    return Case(
+        name,
+        text,
+        spelling,
+        tuple(sorted(expected)),
+        entry.get("line"),
+        "reference" if file == "references" else entry.get("beyond"),
+    )
 
 
 def _plain(case: Case) -> tuple[Any, ...]:
@@ -81,8 +87,11 @@ def good() -> Iterator[Good]:
     for entry in yaml.safe_load((HERE / "good.yaml").read_text(encoding="utf-8")):
         for becomes, value in entry["spellings"]:
             assert GOOD_YAML.count(entry["was"]) == 1, entry["was"]
-            yield Good(GOOD_YAML.replace(entry["was"], f"{entry['was'].split(':')[0]}: {becomes}"),
-                       entry["at"], value)
+            yield Good(
+                GOOD_YAML.replace(entry["was"], f"{entry['was'].split(':')[0]}: {becomes}"),
+                entry["at"],
+                value,
+            )
 
 
 ACCEPTED = tuple(good())

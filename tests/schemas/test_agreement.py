@@ -124,8 +124,20 @@ def _with(raw: Any, pointer: str, value: Any) -> Any:
 
 def _beyond(detail: str) -> bool:
     """True for a complaint of a sort that the corpus marks as beyond a JSON Schema."""
-    known = ("no pin uses this net", "the ground is not a net", "states has no state", "has no regions",
-             "stimuli has none", "no part has this name", "has no region", "cannot be acted on",
-             "does not go", "must not exceed", "must be below", "in order of time",
-             "two actions at the same time", "a relative band around zero")
+    known = (
+        "no pin uses this net",
+        "the ground is not a net",
+        "states has no state",
+        "has no regions",
+        "stimuli has none",
+        "no part has this name",
+        "has no region",
+        "cannot be acted on",
+        "does not go",
+        "must not exceed",
+        "must be below",
+        "in order of time",
+        "two actions at the same time",
+        "a relative band around zero",
+    )
     return any(words in detail for words in known)
