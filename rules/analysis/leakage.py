@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.timing import (
+    GRADES,
     LOW_LEAKAGE,
+    LeakageLimit,
     leakage_limit,
     leakage_limit_of_grade,
     leakage_temperature_factor,
@@ -14,10 +16,11 @@ from rules.analysis.formulas.timing import (
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.resolve import dielectric_of, part_pointer
 from schemas.finding import Change, Origin
-from schemas.quantities import document_text, format_quantity
+from schemas.quantities import document_text
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
+    from schemas.circuit import Part
 
 RATED_VOLTAGES = (
     6.3,
@@ -32,6 +35,7 @@ RATED_VOLTAGES = (
 VOLTAGE_SHARE = 0.8  # of the rating in use, aluminium (70 to 80 % in part derating tables); from memory
 FILM_LARGEST = 10e-6  # F; larger film capacitors are rare and bulky; common practice, no source
 FILM_RATING = 63.0  # V, the lowest usual rating of film capacitors; common practice, no source
+STATED = "as stated"
 SHEET_TEMPERATURE = 293.15  # K; aluminium limits are stated at 20 degC (Panasonic series SU)
 _HOTTEST = 398.15  # K, up to which the temperature factors are known
 
@@ -42,14 +46,16 @@ class Promise:
 
     ``sheet`` (A) is as stated at 20 or 25 degC, ``factor`` applies at ``temperature`` (K).
 
-    ``per_cv`` (1/s) is the k of k*C*V_R that it amounts to, ``None`` without a
-    rated voltage (V, ``rated``).
+    ``grade`` (1/s) is the k of its k*C*V_R, ``None`` for a stated current or
+    without a rated voltage (V, ``rated``); ``by_charge`` is false where the
+    floor of the grade, not k*C*V_R, is the limit.
     """
 
     sheet: float
     factor: float
     temperature: float
-    per_cv: float | None
+    grade: float | None
+    by_charge: bool
     rated: float | None
     wording: str
     source: str
@@ -79,67 +85,61 @@ def promise_of(study: Study, capacitor: str, voltage: float) -> Promise | str:
     promised as a resistance.
     """
     part = study.circuit.parts[capacitor]
-    dielectric = dielectric_of(part)
-    farads = study.value(capacitor, "capacitance")
+    rated = part.number("voltage")
+    sheet = _sheet(study, part, rated, abs(voltage))
+    if sheet is None:
+        return part_pointer(capacitor, "voltage")
+    limit, grade, wording, declared = sheet
     # a circuit that never gets warm still has the limit of the sheet, not a lower one
     temperature = min(max(study.resolved.ambient.high, SHEET_TEMPERATURE), _HOTTEST)
-    factor = max(1.0, leakage_temperature_factor(dielectric, temperature))
-    stated, per_cv = study.known(capacitor, "leakage"), study.known(capacitor, "leakage_per_cv")
-    known = study.known(capacitor, "voltage")
-    rated = known.value if known is not None else None
-    if stated is not None:
-        k = None if rated is None else stated.value / (farads * rated)
-        return Promise(
-            stated.value,
-            factor,
-            temperature,
-            k,
-            rated,
-            f"{_say(stated.value, 'A')} as stated",
-            "document",
-            "declared",
-            stated.pointer,
-        )
-    if rated is None:
-        if dielectric in ("aluminium", "tantalum") or per_cv is not None:
-            return part_pointer(capacitor, "voltage")
-        limit = leakage_limit(dielectric, farads, abs(voltage))
-        return Promise(
-            limit.current,
-            factor,
-            temperature,
-            None,
-            None,
-            f"insulation resistance at {_say(abs(voltage), 'V')}",
-            limit.source,
-            "assumed",
-            part_pointer(capacitor, "leakage"),
-        )
-    if per_cv is not None:
-        limit = leakage_limit_of_grade(per_cv.value, farads, rated)
-        return Promise(
-            limit.current,
-            factor,
-            temperature,
-            limit.per_cv,
-            rated,
-            f"{per_cv.value:g}CV at {rated:g} V",
-            limit.source,
-            "declared",
-            per_cv.pointer,
-        )
-    limit = leakage_limit(dielectric, farads, rated)
+    factor = max(1.0, leakage_temperature_factor(dielectric_of(part), temperature))
+    pointer = part_pointer(capacitor, "leakage")
     return Promise(
-        limit.current,
-        factor,
-        temperature,
-        limit.per_cv,
-        rated,
-        f"{dielectric}, {_say(limit.per_cv, '1/s')} times C times {rated:g} V",
-        limit.source,
-        "assumed",
-        part_pointer(capacitor, "leakage"),
+        sheet=limit.current,
+        factor=factor,
+        temperature=temperature,
+        grade=None if rated is None else grade,
+        by_charge=rated is not None and grade is not None and limit.per_cv <= grade * (1.0 + 1e-9),
+        rated=rated,
+        wording=wording,
+        source=limit.source,
+        origin="declared" if declared else "assumed",
+        pointer=pointer,
     )
+
+
+def _sheet(
+    study: Study, part: Part, rated: float | None, voltage: float
+) -> tuple[LeakageLimit, float | None, str, bool] | None:
+    """(limit, k of its grade, its wording, stated in the document); ``None`` where a rating is needed."""
+    dielectric = dielectric_of(part)
+    farads = study.value(part.name, "capacitance")
+    stated, per_cv = study.known(part.name, "leakage"), study.known(part.name, "leakage_per_cv")
+    if stated is not None:
+        limit = LeakageLimit(stated.value, stated.value / (farads * (rated or 1.0)), "document")
+        return limit, None, STATED, True
+    if per_cv is not None:
+        if rated is None:
+            return None
+        limit = leakage_limit_of_grade(per_cv.value, farads, rated)
+        return limit, per_cv.value, _by_charge(per_cv.value, limit, rated), True
+    if dielectric in ("film", "ceramic"):
+        across = max(voltage, 1e-3) if rated is None else rated
+        limit = leakage_limit(dielectric, farads, across)
+        return limit, GRADES[dielectric].per_cv, f"insulation at {across:.3g} V", False
+    if rated is None:
+        return None
+    limit = leakage_limit(dielectric, farads, rated)
+    if dielectric == "aluminium" and rated > 100.0:
+        return limit, 0.06, f"0.06CV + 10 uA at {rated:g} V", False
+    grade = GRADES[dielectric].per_cv
+    return limit, grade, _by_charge(grade, limit, rated), False
+
+
+def _by_charge(per_cv: float, limit: LeakageLimit, rated: float) -> str:
+    if limit.per_cv <= per_cv * (1.0 + 1e-9):
+        return f"{per_cv:g}CV at {rated:g} V"
+    return f"{per_cv:g}CV at {rated:g} V, but no less than {limit.current * 1e6:.3g} uA"
 
 
 def highest_voltage(study: Study, capacitor: str) -> float:
@@ -243,7 +243,3 @@ def _leakage_text(study: Study, capacitor: str) -> str | None:
 
 def _change(capacitor: str, member: str, old: str | None, new: str | None) -> Change:
     return Change(part_pointer(capacitor, member), old, new)
-
-
-def _say(value: float, unit: str) -> str:
-    return format_quantity(value, unit, 3)

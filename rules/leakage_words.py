@@ -1,0 +1,226 @@
+"""What timing-leakage has to say: the case, its message, its evidence, the ways out of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rules.analysis.course import current_at, seconds, stall
+from rules.analysis.formulas.timing import leakage_ratio_of_time_constant, smallest_leakage_ratio
+from rules.analysis.leakage import STATED, Promise, film_limit, promise_of
+from rules.analysis.retiming import fraction, nearer_threshold, with_film
+from rules.wording import celsius, member_pointer, part_quantity, say, times, with_position
+from schemas.finding import Change, Origin, Proposal, Quantity
+from schemas.quantities import document_text
+
+if TYPE_CHECKING:
+    from rules.analysis.delays import Delay
+    from rules.analysis.study import Study
+
+_FACTOR_SOURCE = "3 times per 40 K for aluminium, 10 times per 60 K for tantalum and film; from memory"
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One delay at one corner with what its capacitor may leak there.
+
+    ``charging`` is the least current (A) on the way to the threshold;
+    ``slowed`` the delay (s) with the limit, infinite where it never ends.
+    """
+
+    delay: Delay
+    corner: str
+    promise: Promise
+    charging: float
+    slowed: float
+
+    @property
+    def ratio(self) -> float:
+        return self.promise.limit / self.charging
+
+    @property
+    def capacitor(self) -> str:
+        return self.delay.timed.capacitor
+
+    @property
+    def state(self) -> str:
+        return self.delay.timed.name
+
+
+def case_of(study: Study, corner: str, delay: Delay) -> Case | str:
+    """The case, or the pointer of the value that is missing."""
+    promise = promise_of(study, delay.timed.capacitor, delay.timed.threshold)
+    if isinstance(promise, str):
+        return promise
+    ends = [abs(current) for s in delay.segments for current in (s.current_start, s.current_end)]
+    return Case(delay, corner, promise, min(ends), seconds(delay.segments, delay.farads, promise.limit))
+
+
+def smallest_ratio(case: Case) -> float | None:
+    """e*k*t*V_R/V_inf at the temperature judged; ``None`` where it does not apply."""
+    promise, aim = case.promise, case.delay.segments[0].aim
+    if promise.grade is None or promise.rated is None or aim is None or not aim > case.delay.start >= 0.0:
+        return None
+    k = promise.grade * promise.factor
+    return smallest_leakage_ratio(k, case.delay.duration, promise.rated, aim - case.delay.start)
+
+
+def message(case: Case, limit: float) -> str:
+    """The finding in words, with its numbers and ``limit``."""
+    delay, promise, timed = case.delay, case.promise, case.delay.timed
+    sheet = say(promise.sheet, "A")
+    cold = f"{sheet} stated" if promise.wording == STATED else f"{sheet} in the sheet, {promise.wording}"
+    where = f'"{with_position(timed.name, timed.configuration)}"'
+    verb = "charge" if delay.opposed else "discharge"
+    base = (
+        f"{case.capacitor} may leak {say(promise.limit, 'A')} at {celsius(promise.temperature)}"
+        f" ({cold}), {times(case.ratio)} times the"
+        f" {say(case.charging, 'A')} that {verb} it at the threshold of {say(timed.threshold, 'V')};"
+        f" limit {limit:g}."
+    )
+    before, after = say(delay.duration, "s"), say(case.slowed, "s")
+    if not delay.opposed:
+        return f"{base} Leakage shortens {where} from {before} to {after}."
+    stop = stall(delay.segments, promise.limit)
+    if stop is not None:
+        there = f"{'stop' if abs(stop - delay.start) > 1e-6 else 'stay'} at {say(stop, 'V')}"
+        return (
+            f"{base} The threshold is never reached: {where} may never end instead of after {before};"
+            f" {case.capacitor} would {there}."
+        )
+    return f"{base} {where} may last {after} instead of {before}."
+
+
+def evidence(study: Study, case: Case) -> Iterator[Quantity]:
+    """Every number behind the finding."""
+    delay, promise, timed = case.delay, case.promise, case.delay.timed
+    told = (promise.origin, promise.pointer, promise.source)
+    yield Quantity("rho", "leakage limit over current at the threshold", case.ratio, "")
+    yield Quantity("I_ch", "least current into the capacitor on the way to the threshold", case.charging, "A")
+    hot = f"leakage limit at the highest ambient temperature: {promise.wording}"
+    yield Quantity("I_L", hot, promise.limit, "A", *told)
+    yield Quantity("I_L,sheet", "the limit of the sheet, at 20 to 25 degC", promise.sheet, "A", *told)
+    yield Quantity("rho_sheet", "the ratio with the figure of the sheet", promise.sheet / case.charging, "")
+    yield Quantity("f_T", "factor on the limit", promise.factor, "", "assumed", None, _FACTOR_SOURCE)
+    ambient: Origin = "declared" if study.circuit.ambient is not None else "assumed"
+    yield Quantity("T", "highest ambient temperature", promise.temperature, "K", ambient, "/ambient/high")
+    yield Quantity("V_th", "capacitor voltage at which the timed state ends", timed.threshold, "V")
+    for known in (
+        part_quantity(study, case.capacitor, "capacitance", "C", "capacitance"),
+        part_quantity(study, case.capacitor, "voltage", "V_R", "rated voltage"),
+    ):
+        if known is not None:
+            yield known
+    if promise.grade is not None:
+        yield Quantity("k", "limit per capacitance and rated volt, cold", promise.grade, "1/s", *told)
+    yield from _of_the_course(case)
+    yield Quantity("t", "delay without leakage", delay.duration, "s")
+    yield Quantity("t_L", "delay with the limit as a constant current", case.slowed, "s")
+    if promise.rated is not None:
+        as_resistor = seconds(delay.segments, delay.farads, 0.0, promise.limit / promise.rated)
+        yield Quantity("t_R", "delay with the limit as a resistance V_R/I_L", as_resistor, "s")
+    stop = stall(delay.segments, promise.limit)
+    if stop is not None:
+        yield Quantity("V_stop", "where the capacitor would stop", stop, "V")
+
+
+def _of_the_course(case: Case) -> Iterator[Quantity]:
+    promise, first, threshold = case.promise, case.delay.segments[0], case.delay.timed.threshold
+    if first.aim is not None and first.tau is not None and first.tau > 0.0:
+        yield Quantity("V_inf", "voltage the capacitor aims at", first.aim, "V")
+        yield Quantity("tau", "time constant on the way", first.tau, "s")
+        grade = promise.grade if promise.by_charge else None
+        if grade is not None and promise.rated is not None and first.aim > threshold > 0.0:
+            k = grade * promise.factor
+            by_tau = leakage_ratio_of_time_constant(k, first.tau, promise.rated, first.aim, threshold)
+            meaning = "k*f_T*tau*V_R/(V_inf-V_th): the hand sum, without any base current"
+            yield Quantity("rho_tau", meaning, by_tau, "")
+    x = fraction(case.delay)
+    if x is not None:
+        yield Quantity("x", "threshold as a share of the way to the aim", x, "")
+    least = smallest_ratio(case)
+    if least is not None:
+        meaning = "e*k*f_T*t*V_R/V_inf: least ratio for this delay at any R, C and threshold"
+        yield Quantity("rho_min", meaning, least, "")
+
+
+def other_ways(study: Study, case: Case, remark: float) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
+    """Film with a larger resistor, a threshold nearer to 63 %, a selected part; proposed if it suffices."""
+    proposals: list[Proposal] = []
+    words: list[str] = []
+    if case.delay.opposed:
+        words.extend(_film(study, case))
+        least = smallest_ratio(case)
+        if least is not None and least > remark:
+            words.append(
+                f"no choice of R, C and threshold gets below {times(least)} for this delay with this grade of"
+                " capacitor"
+            )
+            if case.promise.by_charge:
+                words.append(
+                    "how R*C is split does not matter: a larger C with a smaller R is charged more and leaks"
+                    " more by the same factor"
+                )
+        else:
+            made, said = _threshold(study, case, remark)
+            proposals.extend(made)
+            words.extend(said)
+    words.extend(_selected(case))
+    return tuple(proposals), tuple(words)
+
+
+def _film(study: Study, case: Case) -> Iterator[str]:
+    film = with_film(study, case.delay)
+    if film is None:
+        return
+    timed = case.delay.timed
+    swap = f"film of {say(film.farads, 'F')} with {film.part} {say(film.ohms, 'ohm')}"
+    alone = current_at(case.delay.segments[0], timed.threshold)
+    base = abs(alone - timed.current)
+    if film.delay is None:
+        brought = abs(alone) * study.value(film.part, "resistance") / film.ohms
+        drawn = f", and the base that takes over draws {say(base, 'A')}" if base > 1e-3 * brought else ""
+        yield (
+            f"{swap}: the state would not end. {film.part} would bring {say(brought, 'A')} at the"
+            f" threshold{drawn}"
+        )
+        return
+    left = abs(film.delay.timed.current)
+    after = film_limit(film.farads, case.promise.temperature) / left
+    yield (
+        f"{swap}: ratio {times(after)}, with {say(left, 'A')} left at the threshold; that current also has"
+        " to feed the base that takes over, at its least gain"
+    )
+
+
+def _threshold(study: Study, case: Case, remark: float) -> tuple[list[Proposal], list[str]]:
+    moved = nearer_threshold(study, case.delay)
+    if moved is None or moved.delay is None or not case.promise.by_charge:
+        return [], []
+    after = case.promise.limit * moved.farads / case.delay.farads / abs(moved.delay.timed.current)
+    summary = (
+        f"threshold nearer to 63 %: {moved.part} {say(moved.ohms, 'ohm')},"
+        f" {case.capacitor} {say(moved.farads, 'F')}"
+    )
+    if after <= remark:
+        new = ((moved.part, "resistance", moved.ohms), (case.capacitor, "capacitance", moved.farads))
+        changes = tuple(
+            Change(member_pointer(part, member), study.value(part, member), document_text(value, member))
+            for part, member, value in new
+        )
+        return [Proposal(f"{summary} (ratio {times(after)})", changes)], []
+    if after < 0.9 * case.ratio:
+        return [], [f"{summary}: the ratio falls from {times(case.ratio)} to {times(after)}"]
+    return [], []
+
+
+def _selected(case: Case) -> Iterator[str]:
+    allowed = 0.1 * case.charging / case.promise.factor
+    if math.isfinite(allowed) and case.promise.wording != STATED:
+        yield (
+            f"bench sheet: charge {case.capacitor} through 1 kohm at its rated voltage for ten minutes, then"
+            f" measure: it must leak less than {say(allowed, 'A')} at 20 degC, a tenth of the current at the"
+            f" threshold once hot; then write the figure down as {member_pointer(case.capacitor, 'leakage')}"
+        )
