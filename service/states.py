@@ -112,8 +112,10 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
     study = Study(circuit)
     wanted, whole = configurations(circuit)
     resolved = study.resolved if not hold else resolve(circuit)
-    sets = study.state_sets(beta) if not hold else tuple(
-        find_states(resolved, configuration, beta, hold) for configuration in wanted
+    sets = (
+        study.state_sets(beta)
+        if not hold
+        else tuple(find_states(resolved, configuration, beta, hold) for configuration in wanted)
     )
     timed = {} if hold else by_configuration(study.timing(beta))
     reasons = [found.reason for found in sets if found.reason]
@@ -125,7 +127,9 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
         "beta": beta,
         "held": dict(sorted(hold.items())),
         "assumed": [assumed_shape(item) for item in resolved.assumed],
-        "configurations": [configuration_shape(found, timed.get(found.configuration.key, ())) for found in sets],
+        "configurations": [
+            configuration_shape(found, timed.get(found.configuration.key, ())) for found in sets
+        ],
         "problems": list(dict.fromkeys(reasons)),
     }
 
@@ -136,13 +140,13 @@ def configuration_shape(found: StateSet, timed: Sequence[TimedState] = ()) -> Js
         "reached_by": list(found.configuration.reached_by),
         "complete": found.complete,
         "states": [_one_state(state) for state in found.states],
-        "timed": [{**state_shape(item.state), **timed_shape(item)} for item in timed],
+        "timed": [{**state_shape(item.state), **finite(timed_shape(item))} for item in timed],
     }
 
 
 def _one_state(state: State) -> Json:
     held = state.mode.network.held
-    return {**state_shape(state), **(frozen_shape(state) if held and state.stable else {})}
+    return {**state_shape(state), **(finite(frozen_shape(state)) if held and state.stable else {})}
 
 
 def state_shape(state: State) -> Json:

@@ -37,7 +37,7 @@ def timed_shape(timed: TimedState) -> Json:
 
 
 def frozen_shape(state: State) -> Json:
-    """Where a state with held capacitors ends: for the capacitor that gets there first, the others still held."""
+    """Where a state with held capacitors ends: by the capacitor that gets there first, the others held."""
     from rules.analysis.frozen import ending, follow
 
     held = dict(state.mode.network.held)
@@ -50,8 +50,14 @@ def frozen_shape(state: State) -> Json:
         count, kind, changed = cut
         pieces = phase.segments[:count]
         after = sum(piece.duration for piece in pieces)
-        ends = {"capacitor": capacitor, "voltage": pieces[-1].end, "kind": kind, "changed": list(changed),
-                "current": pieces[-1].current_end, "after": finite(after)}
+        ends = {
+            "capacitor": capacitor,
+            "voltage": pieces[-1].end,
+            "kind": kind,
+            "changed": list(changed),
+            "current": pieces[-1].current_end,
+            "after": finite(after),
+        }
         if best is None or (after, capacitor) < best[:2]:
             best = (after, capacitor, ends)
     return {"held": held, "ends": None if best is None else best[2]}
@@ -66,11 +72,20 @@ def by_configuration(timed: Iterable[TimedState]) -> Mapping[str, list[TimedStat
 
 
 def _phase(phase: Phase) -> Json:
-    return {"from": phase.start_state.name, "end": phase.end, "voltage": phase.end_voltage,
-            "course": [_segment(segment) for segment in phase.segments]}
+    return {
+        "from": phase.start_state.name,
+        "end": phase.end,
+        "voltage": phase.end_voltage,
+        "course": [_segment(segment) for segment in phase.segments],
+    }
 
 
 def _segment(segment: Segment) -> Json:
-    return {"devices": dict(segment.devices), "from": segment.start, "to": segment.end,
-            "current": [segment.current_start, segment.current_end], "tau": finite(segment.tau),
-            "duration": finite(segment.duration)}
+    return {
+        "devices": dict(segment.devices),
+        "from": segment.start,
+        "to": segment.end,
+        "current": [segment.current_start, segment.current_end],
+        "tau": finite(segment.tau),
+        "duration": finite(segment.duration),
+    }

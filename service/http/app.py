@@ -54,7 +54,8 @@ def _http_error(error: HTTPException) -> Response:
 def _drain() -> None:
     """Read a refused body away: closing on unread data resets the connection before the answer is seen."""
     stream = request.environ["wsgi.input"]
-    left = min(request.content_length or 0, _DRAINED)
+    in_pieces = _DRAINED if request.environ.get("wsgi.input_terminated") else 0
+    left = min(in_pieces if request.content_length is None else request.content_length, _DRAINED)
     while left > 0:
         piece = stream.read(min(left, 1 << 16))
         if not piece:

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 from flask import Request
+from werkzeug.exceptions import RequestEntityTooLarge
 
 from schemas.problems import DocumentProblems, quoted
 from service.http.problems import Refused
@@ -51,6 +52,21 @@ def _unsupported(detail: str, seen: str, accepted: str) -> Refused:
     return Refused(415, "The media type of the body is not supported.", [error], {"Accept": ACCEPTED})
 
 
+def read_bytes(request: Request) -> bytes:
+    """The whole body.  Raises ``RequestEntityTooLarge`` past the limit.
+
+    A body sent in pieces has no length to judge by: the framework cuts it off
+    at the limit without a word, and the first part of a document could pass
+    for all of it.
+    """
+    data = request.get_data(cache=False)
+    limit = request.max_content_length
+    cut = limit is not None and len(data) >= limit and request.content_length is None
+    if cut and request.environ.get("wsgi.input_terminated") and request.environ["wsgi.input"].read(1):
+        raise RequestEntityTooLarge
+    return data
+
+
 def read_document(request: Request) -> Document:
     """The circuit document in the body.
 
@@ -61,7 +77,7 @@ def read_document(request: Request) -> Document:
     from service.documents import refusal
 
     spelling = spelling_of(request)
-    data = request.get_data(cache=False)
+    data = read_bytes(request)
     try:
         return read(data, spelling)
     except DocumentProblems as refused:

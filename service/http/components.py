@@ -52,6 +52,15 @@ _INDEX: Schema = {
     "enum": [1, -1, 0, None],
     "description": "sign of the state's determinant; -1 means unstable",
 }
+_STATE = {
+    "name": TEXT,
+    "stable": FLAG,
+    "index": _INDEX,
+    "devices": mapping(TEXT),
+    "nets": mapping(OPTIONAL_NUMBER),
+    "currents": mapping(mapping(OPTIONAL_NUMBER)),
+    "power": mapping(OPTIONAL_NUMBER),
+}
 _LIMITS = listing(ref("Limit"))
 _RULE = {
     "slug": TEXT,
@@ -187,17 +196,33 @@ SCHEMAS: Mapping[str, Schema] = {
             "problems": listing(TEXT),
         }
     ),
-    "State": record(
+    "Ending": record(
         {
-            "name": TEXT,
-            "stable": FLAG,
-            "index": _INDEX,
-            "devices": mapping(TEXT),
-            "nets": mapping(OPTIONAL_NUMBER),
-            "currents": mapping(mapping(OPTIONAL_NUMBER)),
-            "power": mapping(OPTIONAL_NUMBER),
+            "capacitor": TEXT,
+            "voltage": OPTIONAL_NUMBER,
+            "kind": TEXT,
+            "changed": listing(TEXT),
+            "current": OPTIONAL_NUMBER,
+            "after": OPTIONAL_NUMBER,
         },
+        description="where a state with held capacitors ceases to exist: V, A and s; null where it never does",
+    ),
+    "State": record(
+        {**_STATE, "held": mapping(NUMBER), "ends": {"anyOf": [ref("Ending"), {"type": "null"}]}},
+        "held",
+        "ends",
         description="SI units; a current is positive into the part at that pin",
+    ),
+    "TimedState": record(
+        {
+            **_STATE,
+            "held": mapping(NUMBER),
+            "ends": ref("Ending"),
+            "course": listing({"type": "object"}),
+            "then": listing({"type": "object"}),
+            "outcome": TEXT,
+        },
+        description="a state that exists while a capacitor holds its voltage, and what follows it",
     ),
     "States": record(
         {
@@ -213,6 +238,7 @@ SCHEMAS: Mapping[str, Schema] = {
                         "reached_by": listing(TEXT),
                         "complete": FLAG,
                         "states": listing(ref("State")),
+                        "timed": listing(ref("TimedState")),
                     }
                 )
             ),
