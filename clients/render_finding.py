@@ -22,9 +22,16 @@ def plain(text: str, colour: str) -> str:
 def headline(finding: Mapping[str, Any]) -> str:
     """``warning: min-beta-drive: Q1, R1 (bright, beta min)``."""
     subject = ", ".join([*finding.get("parts", ()), *(f"net {net}" for net in finding.get("nets", ()))])
-    where = ", ".join(str(item) for item in (finding.get("state"), finding.get("corner")) if item)
+    where = situation(finding)
     line = f"{finding.get('severity', 'note')}: {finding.get('rule', '')}"
     return line + (f": {subject}" if subject else "") + (f" ({where})" if where else "")
+
+
+def situation(item: Mapping[str, Any]) -> str:
+    """``bright, beta min``: the state and the corner of a finding."""
+    state, corner = item.get("state"), item.get("corner")
+    named = f"beta {corner}" if corner in ("min", "typical", "max") else corner
+    return ", ".join(str(part) for part in (state, named) if part)
 
 
 def painted(lines: list[str], severity: str, paint: Paint) -> list[str]:
@@ -69,11 +76,11 @@ def finding_lines(finding: Mapping[str, Any], *, depth: Depth = "card", locate: 
 def _evidence(finding: Mapping[str, Any], locate: Locate) -> list[str]:
     rows = []
     for item in finding.get("evidence") or ():
-        origin = str(item.get("origin", ""))
-        source = item.get("source") or ""
-        where = short_place(item.get("pointer"), locate)
-        rows.append([str(item.get("symbol", "")), valued(item), str(item.get("meaning", "")), origin,
-                     "; ".join(part for part in (where, source) if part)])
+        grounds = (short_place(item.get("pointer"), locate), str(item.get("source") or ""))
+        where = "; ".join(part for part in grounds if part)
+        meaning = str(item.get("meaning", ""))
+        rows.append([str(item.get("symbol", "")), valued(item), str(item.get("origin", "")),
+                     f"{meaning} ({where})" if where else meaning])
     if not rows:
         return []
     return ["", "  read and worked out", *table(rows, indent="    ", align=("<", ">"))]
@@ -91,9 +98,8 @@ def _judged(finding: Mapping[str, Any]) -> list[str]:
     if margin is not None and margin < 0:
         verdict += f": {quantity(-margin, unit)} {'short' if '>' in relation else 'too much'}"
     lines = ["", *wrap(f"{left} {relation} {right} {verdict}", first="  judged  ")]
-    places = [", ".join(str(item[key]) for key in ("state", "corner") if item.get(key))
-              for item in finding.get("occurrences") or ()]
-    here = ", ".join(str(finding[key]) for key in ("state", "corner") if finding.get(key))
+    places = [situation(item) for item in finding.get("occurrences") or ()]
+    here = situation(finding)
     others = [item for item in dict.fromkeys(places) if item and item != here]
     return lines + (wrap("; ".join(others), first="  also at  ") if others else [])
 

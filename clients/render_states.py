@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from clients.layout import grid, table, wrap
+from clients.layout import Align, grid, table, wrap
 from clients.render import join, plural
 from clients.render_values import quantity
 
@@ -13,6 +13,8 @@ from clients.render_values import quantity
 NOISE_V = 1e-9
 NOISE_A = 1e-15
 NOISE_W = 1e-18
+_OUTCOMES = {"settles": "comes to rest", "oscillates": "starts anew: it oscillates",
+             "undecided": "goes on in a way that was not followed"}
 _TRANSISTOR = ("collector", "base", "emitter")
 _FIRST = ("plus", "anode", "a", "out", "from")
 
@@ -42,12 +44,14 @@ def _configuration(configuration: Mapping[str, Any]) -> list[str]:
     positions = [f"{part} {position}" for part, position in (configuration.get("contacts") or {}).items()]
     positions += [f"{part} {level}" for part, level in (configuration.get("drivers") or {}).items()]
     states = list(configuration.get("states") or ())
-    lead = ", ".join(positions) or "as drawn"
-    lines = wrap(f"{lead}: {plural(len(states), 'state') if states else 'no state'}", rest="  ")
-    for reason in configuration.get("problems") or ():
-        text = reason.get("detail", "") if isinstance(reason, Mapping) else str(reason)
-        lines += wrap(str(text), first="  - ", rest="    ")
-    for state in (*states, *(configuration.get("timed") or ())):
+    timed = list(configuration.get("timed") or ())
+    found = plural(len(states), "state") if states else "no state"
+    if timed:
+        found += f" and {plural(len(timed), 'timed state')}"
+    lines = wrap(f"{', '.join(positions) or 'as drawn'}: {found}", rest="  ")
+    if configuration.get("complete") is False:
+        lines += wrap("there may be more states than these", first="  ")
+    for state in [*states, *timed]:
         lines += ["", *_state(state)]
     return lines
 
@@ -57,19 +61,6 @@ def _stability(state: Mapping[str, Any]) -> str:
     return "stability not decided" if stable is None else "stable" if stable else "unstable"
 
 
-def _ending(state: Mapping[str, Any]) -> str:
-    """Where a frozen state ceases to exist, and when."""
-    held = ", ".join(f"{part} at {quantity(volts, 'V')}"
-                     for part, volts in sorted((state.get("held") or {}).items()))
-    ends = state.get("ends")
-    text = f"while {held}" if held else ""
-    if isinstance(ends, Mapping):
-        after = ends.get("after")
-        when = f" after {quantity(after, 's')}" if isinstance(after, (int, float)) else ""
-        text += f"; ends{when}, when {ends.get('capacitor')} reaches {quantity(ends.get('voltage'), 'V')}"
-    return text
-
-
 def _state(state: Mapping[str, Any]) -> list[str]:
     name = str(state.get("name") or "unnamed")
     index = state.get("index")
@@ -77,14 +68,54 @@ def _state(state: Mapping[str, Any]) -> list[str]:
     notes = [] if name.endswith(f"({stability})") else [stability]
     if isinstance(index, int):
         notes.append(f"index {index:+d}")
-    ending = _ending(state)
-    if ending:
-        notes.append(ending)
     lines = wrap(f"{name}: {', '.join(notes)}", first="  ", rest="    ")
+    lines += _course(state)
     nets: Mapping[str, Any] = state.get("nets") or {}
     pairs = [(net, _volts(value)) for net, value in nets.items()]
-    lines += ["    node voltages", *grid(pairs, indent="      ")]
+    lines += ["    node voltages", *grid(pairs, indent="      ")] if pairs else []
     return lines + _transistors(state) + _others(state)
+
+
+def _course(state: Mapping[str, Any]) -> list[str]:
+    """How long a state with held capacitors lasts, and what follows it."""
+    held = state.get("held") or {}
+    if not held:
+        return []
+    lines = wrap("only while " + ", ".join(f"{part} is at {quantity(volts, 'V')}"
+                                           for part, volts in sorted(held.items())), first="    ")
+    ends = state.get("ends")
+    if isinstance(ends, Mapping):
+        part = str(ends.get("capacitor", ""))
+        changed = list(ends.get("changed") or ())
+        verb = "changes" if len(changed) == 1 else "change"
+        why = f"{', '.join(changed)} {verb} region" if changed else "the state ceases to exist"
+        text = (f"ends after {_duration(ends.get('after'))}, when {part} reaches"
+                f" {quantity(ends.get('voltage'), 'V')} and still takes {quantity(ends.get('current'), 'A')}:"
+                f" {why}")
+        lines += wrap(text, first="    ", rest="      ")
+    else:
+        lines += wrap("nothing ends it", first="    ")
+    rows = [_segment("", segment) for segment in state.get("course") or ()]
+    for phase in state.get("then") or ():
+        course = list(phase.get("course") or ())
+        rows += [_segment(f"then {phase.get('from', '')}" if at == 0 else "", segment)
+                 for at, segment in enumerate(course)]
+    if rows:
+        aligns: tuple[Align, ...] = ("<", ">", ">", ">", "<")
+        lines += ["    course of the capacitor", *table(rows, indent="      ", align=aligns)]
+    if state.get("outcome"):
+        lines += wrap(f"in the end it {_OUTCOMES.get(str(state['outcome']), state['outcome'])}", first="    ")
+    return lines
+
+
+def _segment(lead: str, segment: Mapping[str, Any]) -> list[str]:
+    regions = ", ".join(f"{part} {region}" for part, region in (segment.get("devices") or {}).items())
+    return [lead, _volts(segment.get("from")), "to " + _volts(segment.get("to")),
+            _duration(segment.get("duration")), regions]
+
+
+def _duration(seconds: Any) -> str:
+    return "no end" if seconds is None else quantity(seconds, "s")
 
 
 def _volts(value: Any) -> str:

@@ -12,7 +12,7 @@ def sample_review() -> dict[str, Any]:
     root = {
         "identity": "min-beta-drive/1/aa", "rule": "min-beta-drive", "severity": "error",
         "parts": ["Q1", "R1"], "nets": [], "pointers": ["/parts/R1/resistance"], "role": "switch",
-        "state": "bright", "corner": "beta min",
+        "state": "bright", "corner": "min",
         "message": "Q1 gets 403.4 uA of base current where 43.7 mA of lamp current and a gain of 65 need"
                    " 672.3 uA: the overdrive is 0.6, at least 3 is wanted.",
         "evidence": [

@@ -32,13 +32,11 @@ error: min-beta-drive: Q1, R1 (bright, beta min)
   65 need 672.3 uA: the overdrive is 0.6, at least 3 is wanted.
 
   read and worked out
-    I_B        403.4 uA  base current of Q1     derived
-    R_B         10 kohm  base resistor          declared  R1 resistance, line
-                                                          14
-    beta_min         65  smallest gain at 43.7  assumed   Q1, line 16;
-                         mA                               published type data
-    I_X       undefined  a current that         derived
-                         nothing fixes
+    I_B        403.4 uA  derived   base current of Q1
+    R_B         10 kohm  declared  base resistor (R1 resistance, line 14)
+    beta_min         65  assumed   smallest gain at 43.7 mA (Q1, line 16;
+                                   published type data)
+    I_X       undefined  derived   a current that nothing fixes
 
   judged  0.6 >= 3 is not met: 2.4 short
 
@@ -123,7 +121,7 @@ def test_findings_that_blame_each_other_are_both_shown(review: dict[str, Any]) -
 
 def test_other_states_and_corners_of_the_same_finding_are_listed_once(review: dict[str, Any]) -> None:
     review["findings"][0]["occurrences"] = [
-        {"state": "bright", "corner": corner} for corner in ("beta min", "beta typical", "beta typical")]
+        {"state": "bright", "corner": corner} for corner in ("min", "typical", "typical")]
     assert "\n  also at  bright, beta typical\n" in card(review)
 
 
@@ -250,10 +248,47 @@ def test_an_unstable_state_is_called_so_once() -> None:
     assert "  lit: stability not decided, index -1" in lines
 
 
-def test_a_frozen_state_says_what_holds_it_and_where_it_ends() -> None:
-    state = {"name": "ringing", "stable": True, "held": {"C1": 0.0}, "ends": {"part": "C1", "voltage": 3.877}}
-    text = states_text({"circuit": "bell", "complete": True, "configurations": [{"states": [state]}]})
-    assert "  ringing: stable, frozen, C1 at 0 V, ends when C1 reaches 3.877 V" in text
+TIMED = {
+    "name": "ringing", "stable": True, "index": 1, "held": {"C1": 0.0},
+    "ends": {"capacitor": "C1", "voltage": 3.964, "kind": "fold", "changed": [], "current": 2.7e-5,
+             "after": 29.83},
+    "course": [{"devices": {"Q1": "active"}, "from": 0.0, "to": 3.964, "duration": 29.83}],
+    "then": [{"from": "quiet", "course": [
+        {"devices": {"Q1": "off"}, "from": 3.964, "to": 0.7, "duration": 76.0},
+        {"devices": {"Q1": "off"}, "from": 0.7, "to": 0.0, "duration": None}]}],
+    "outcome": "settles",
+}
+
+
+def test_a_timed_state_says_how_it_ends_and_what_follows() -> None:
+    answer = {"circuit": "bell", "complete": True, "configurations": [{"states": [], "timed": [TIMED]}]}
+    text = states_text(answer)
+    assert text == """\
+bell
+  beta typical
+
+as drawn: no state and 1 timed state
+
+  ringing: stable, index +1
+    only while C1 is at 0 V
+    ends after 29.83 s, when C1 reaches 3.964 V and still takes 27 uA: the state
+      ceases to exist
+    course of the capacitor
+                  0.000 V  to 3.964 V  29.83 s  Q1 active
+      then quiet  3.964 V  to 0.700 V     76 s  Q1 off
+                  0.700 V  to 0.000 V   no end  Q1 off
+    in the end it comes to rest
+"""
+
+
+@pytest.mark.parametrize(("changed", "said"), [
+    ({"ends": None}, "nothing ends it"),
+    ({"ends": {**TIMED["ends"], "changed": ["Q1", "Q2"]}}, "27 uA: Q1, Q2 change region"),
+    ({"outcome": "oscillates"}, "in the end it starts anew: it oscillates"),
+])
+def test_how_a_timed_state_goes_on(changed: dict[str, Any], said: str) -> None:
+    answer = {"circuit": "bell", "configurations": [{"states": [{**TIMED, **changed}]}]}
+    assert said in " ".join(states_text(answer).split())
 
 
 def test_mend_tells_what_was_done_and_what_is_left(review: dict[str, Any]) -> None:
