@@ -279,6 +279,7 @@ def mend(file: str, style: str, server: str | None, timeout: float, threshold: s
             answer = _guarded(source.label, lambda: backend.mend(source))
             changed = _guarded(source.label, lambda: _spliced(source, answer))
             if not dry_run:
+                _refuse_half_proof(source, answer)
                 _put(source, target, changed)
         except CannotCheck as failure:
             report([failure], as_json=as_json)
@@ -311,6 +312,14 @@ def _spliced(source: Source, answer: Mapping[str, Any]) -> bytes:
         details = problem(500, f"The proven changes were not written: {error}")
         raise CannotCheck(source.label, details) from error
     return changed
+
+
+def _refuse_half_proof(source: Source, answer: Mapping[str, Any]) -> None:
+    """Nothing is written while a rule could not be run: it might have found the change to be a loss."""
+    failed = sorted({str(item["rule"]) for item in answer["review"]["outcomes"] if item["kind"] == "failed"})
+    if answer["patch"] and failed:
+        detail = f"Nothing was written, because the proof is not whole: {', '.join(failed)} could not be run."
+        raise CannotCheck(source.label, problem(500, detail))
 
 
 def _put(source: Source, target: str, changed: bytes) -> None:

@@ -329,6 +329,16 @@ def test_mend_writes_nothing_on_doubt(lamp: Path, answers: dict[str, Any], membe
     assert "The proven changes were not written" in " ".join(result.stderr.split())
 
 
+def test_mend_writes_nothing_while_a_rule_could_not_be_run(lamp: Path, answers: dict[str, Any]) -> None:
+    failed = [{"rule": "reset-path", "kind": "failed", "subject": [], "reason": "x"}]
+    answers["mend"] = mend_answer(review=review_of(outcomes=failed))
+    result = run("mend", str(lamp))
+    assert result.exit_code == 2
+    assert lamp.read_text() == LAMP
+    assert "the proof is not whole: reset-path could not be run" in " ".join(result.stderr.split())
+    assert run("mend", str(lamp), "--dry-run").stdout.startswith("--- lamp.yaml")
+
+
 def test_mend_into_a_place_that_cannot_be_written(lamp: Path, answers: dict[str, Any]) -> None:
     answers["mend"] = mend_answer()
     result = run("mend", str(lamp), "--output", "no/such/place.yaml")
