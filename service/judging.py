@@ -60,7 +60,7 @@ def _test(test: Test, whose: str) -> Iterator[str]:
         yield f"the relation of the test of {whose} is {test.relation!r}"
 
 
-def _finding(finding: Finding, slug: str, circuit: Circuit) -> Iterator[str]:
+def _finding(finding: Any, slug: str, circuit: Circuit) -> Iterator[str]:
     if not isinstance(finding, Finding):
         yield f"the finding is a {type(finding).__name__}"
         return
@@ -95,7 +95,7 @@ def _quantity(quantity: Quantity) -> Iterator[str]:
         yield f"the origin of the evidence {quantity.symbol} is {quantity.origin!r}"
 
 
-def _proposal(proposal: Proposal) -> Iterator[str]:
+def _proposal(proposal: Any) -> Iterator[str]:
     if not isinstance(proposal, Proposal) or not proposal.changes or not proposal.summary.strip():
         yield "a proposal has no changes or no summary"
         return

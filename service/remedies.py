@@ -190,7 +190,7 @@ def describe(finding: Finding) -> str:
 
 def _follow_ups(trial: Trial) -> Steps:
     """What the findings in the way propose on the changed circuit, worst finding first."""
-    found = []
+    found: list[tuple[str, Proposal]] = []
     for other in trial.comparison.in_the_way:
         found.extend((other.rule, proposal) for proposal in trial.run.proposals.get(other.identity, ()))
     return tuple(found)

@@ -16,7 +16,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -89,7 +89,11 @@ def _facts(rule: Rule) -> dict[str, Any]:
 
 def of_rules(rules: Iterable[Rule], distribution: str = "local", version: str = "0") -> Ruleset:
     """A rule set from rule objects at hand (tests, notebooks), checked like installed ones."""
-    return _collect((rule.slug, distribution, version, (lambda rule=rule: rule)) for rule in rules)
+    return _collect((rule.slug, distribution, version, partial(_itself, rule)) for rule in rules)
+
+
+def _itself(rule: Rule) -> Rule:
+    return rule
 
 
 @cache
@@ -208,17 +212,15 @@ def _limits(limits: Any) -> list[str]:
         if not isinstance(limit, Limit):
             found.append(f"limit {key!r} is not a Limit")
             continue
-        if limit.name != key:
-            found.append(f"limit {key!r} names itself {limit.name!r}")
-        if (
-            isinstance(limit.value, bool)
-            or not isinstance(limit.value, (int, float))
-            or not math.isfinite(limit.value)
-        ):
+        # what a plugin wrote may be of any type, whatever the annotations say
+        name, value, unit, source = (getattr(limit, member) for member in ("name", "value", "unit", "source"))
+        if name != key:
+            found.append(f"limit {key!r} names itself {name!r}")
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
             found.append(f"limit {key!r} has no finite value")
-        if not isinstance(limit.source, str) or not limit.source.strip():
+        if not isinstance(source, str) or not source.strip():
             found.append(f"limit {key!r} has no source")
-        if not isinstance(limit.unit, str):
+        if not isinstance(unit, str):
             found.append(f"limit {key!r} has no unit")
     return found
 

@@ -205,7 +205,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "current": OPTIONAL_NUMBER,
             "after": OPTIONAL_NUMBER,
         },
-        description="where a state with held capacitors ceases to exist: V, A and s; null where it never does",
+        description="where a state with held capacitors ceases to exist (V, A, s); null where it never does",
     ),
     "State": record(
         {**_STATE, "held": mapping(NUMBER), "ends": {"anyOf": [ref("Ending"), {"type": "null"}]}},
