@@ -296,7 +296,8 @@ def format_quantity(value: float, what: str, digits: int = 4) -> str:
 
     ``what`` is a dimension or a unit symbol (any symbol is taken as it is;
     ``1`` and ``""`` print no unit).  A temperature is printed in degC, a ratio
-    in per cent, long times in hours, days and years, charge in Ah.  NaN and infinities print as ``undefined`` and ``infinite``.
+    in per cent, long times in hours, days and years, charge in Ah.  NaN and
+    infinities print as ``undefined`` and ``infinite``.
     """
     if math.isnan(value):
         return "undefined"
