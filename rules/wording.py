@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import part_pointer
-from schemas.finding import Quantity
-from schemas.quantities import format_quantity
+from schemas.finding import Change, Quantity
+from schemas.quantities import document_text, format_quantity
 
 if TYPE_CHECKING:
     from rules.analysis.network import Configuration
-    from rules.analysis.study import Study
+    from rules.analysis.study import Situation, Study
 
 ZERO_CELSIUS = 273.15
 
@@ -64,3 +64,55 @@ def member_pointer(part: str, member: str) -> str:
 def with_position(state: str, configuration: Configuration) -> str:
     """A state's name with the contact positions and driver levels it needs, when there are any."""
     return f"{state} ({configuration.key})" if configuration.key else state
+
+
+def new_resistance(study: Study, part: str, ohms: float) -> Change:
+    """A resistor of another value; the old value is quoted by the engine as it stands in the document."""
+    pointer = member_pointer(part, "resistance")
+    return Change(pointer, study.value(part, "resistance"), document_text(ohms, "resistance"))
+
+
+def from_to(study: Study, part: str, ohms: float) -> str:
+    """``R1 820 kohm to 62 kohm``."""
+    return f"{part} {say(study.value(part, 'resistance'), 'ohm')} to {say(ohms, 'ohm')}"
+
+
+def gain_words(corner: str, beta: float) -> str:
+    """``at the least gain (beta 53)``."""
+    return f"at the {_GAINS[corner]} gain (beta {beta:.3g})"
+
+
+_GAINS = {"min": "least", "typical": "typical", "max": "greatest"}
+
+
+def where(situation: Situation) -> str:
+    """The state of a situation by name, with the contact positions and driver levels it needs."""
+    return with_position(situation.label, situation.state.mode.network.configuration)
+
+
+def where_at(situation: Situation, beta: float) -> str:
+    """``listening, at the least gain (beta 53)``."""
+    return f"{where(situation)}, {gain_words(situation.corner, beta)}"
+
+
+def gain(study: Study, transistor: str, corner: str, value: float) -> Quantity:
+    """The gain of a transistor in a state as evidence, with what it was read from."""
+    known = study.resolved.beta(transistor, corner)
+    source = None if known.origin == "declared" else known.source
+    symbol, meaning = f"beta_{transistor}", f"gain of {transistor} in this state"
+    return Quantity(symbol, meaning, value, "", known.origin, known.pointer, source)
+
+
+def assumption(study: Study, name: str, symbol: str, meaning: str) -> Quantity:
+    """A value of ``assumptions:`` as evidence, declared or by default."""
+    pointer = f"/assumptions/{name}"
+    source = next((item.source for item in study.assumed if item.pointer == pointer), None)
+    return Quantity(
+        symbol,
+        meaning,
+        study.resolved.assumptions[name],
+        "V",
+        "declared" if source is None else "assumed",
+        pointer,
+        source,
+    )

@@ -7,6 +7,8 @@ raises ValueError outside the domain it states.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rules.analysis.formulas.domain import finite, not_negative, positive
@@ -142,3 +144,28 @@ def collector_resistor_at_most(
     if not left > 0.0:
         raise ValueError(f"no voltage is left for a collector resistor: {left!r} V")
     return left / collector_current_max
+
+
+def thevenin_of_arms(arms: Sequence[tuple[float, float]]) -> Thevenin:
+    """What any number of resistors to fixed potentials look like at their common tap.
+
+    ``arms`` are (potential in V, resistance in ohm > 0), at least one.  Source:
+    Millman's theorem, sum(V/R) / sum(1/R) behind all resistances in parallel.
+    """
+    if not arms:
+        raise ValueError("a tap needs at least one arm")
+    for potential, resistance in arms:
+        finite(potential=potential)
+        positive(resistance=resistance)
+    conductance = math.fsum(1.0 / resistance for _, resistance in arms)
+    lifted = math.fsum(potential / resistance for potential, resistance in arms)
+    return Thevenin(lifted / conductance, 1.0 / conductance)
+
+
+def through_current(arms: Sequence[tuple[float, float]]) -> float:
+    """Current in A through the unloaded tap of ``arms``: what those above it bring, the others take.
+
+    For two arms it is V/(R1+R2).  Domain as :func:`thevenin_of_arms`.  Source: KCL at the tap.
+    """
+    tap = thevenin_of_arms(arms).voltage
+    return math.fsum((potential - tap) / resistance for potential, resistance in arms if potential > tap)

@@ -1,0 +1,272 @@
+"""A divider at a base: what the base current does to it, and how to make it stiffer.
+
+Any number of arms; their far ends are taken where the state has them.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+from rules.analysis.formulas.bias import thevenin_of_arms, through_current
+from rules.analysis.network import RESISTIVE
+from rules.analysis.operating import operating_point
+from rules.analysis.preferred import members_between, round_down
+from rules.analysis.roles import Arm, Stage
+from rules.analysis.states import State
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Situation, Study
+
+BLEED_SHARE = 0.1  # of the feed's conductance; an arm below it bleeds rather than divides
+WINDOW = 1.6  # how far from the bound a pair is looked for: a handful of E24 members each way
+THRIFT = 0.05  # relative error of the tap that a pair of e times less resistance has to win
+Values: TypeAlias = dict[str, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Loading:
+    """What the base current does to one divider in one situation.
+
+    ``base`` (A) is what all bases on the tap take together, ``divider`` (A) the
+    current of the unloaded divider and ``resistance`` (ohm) its arms in
+    parallel, both by hand; ``loaded`` is the tap (V) as it is, ``unloaded``
+    where it would be in the same mode without any base current.
+    """
+
+    situation: Situation
+    transistors: tuple[str, ...]
+    tap: str
+    upper: tuple[Arm, ...]
+    lower: tuple[Arm, ...]
+    base: float
+    divider: float
+    resistance: float
+    loaded: float
+    unloaded: float
+
+    @property
+    def ratio(self) -> float:
+        return self.divider / self.base
+
+    @property
+    def shift(self) -> float:
+        """How far the base current moves the tap, V: exact in the mode of the state."""
+        return abs(self.unloaded - self.loaded)
+
+    @property
+    def by_hand(self) -> float:
+        """The same by the hand formula: all arms in parallel, times the base current."""
+        return self.resistance * self.base
+
+    @property
+    def arms(self) -> tuple[Arm, ...]:
+        return tuple(sorted((*self.upper, *self.lower), key=lambda arm: arm.part))
+
+
+def loading(study: Study, stages: Sequence[Stage], situation: Situation) -> Loading | str:
+    """The divider that feeds the bases of ``stages`` (all on one tap), or why there is none here.
+
+    The reason is empty where no transistor conducts.
+    """
+    state, roles = situation.state, study.roles
+    busy = [stage for stage in stages if state.devices[stage.transistor] != "off"]
+    if not busy:
+        return ""
+    names = tuple(stage.transistor for stage in busy)
+    first = busy[0]
+    for stage in busy:
+        if state.devices[stage.transistor] != "active":
+            return f"{stage.transistor} is {state.devices[stage.transistor]}"
+        if stage.emitter in roles.rails or _is_pinned(state, stage.emitter, roles.rails):
+            return (
+                f"the emitter of {stage.transistor} is on a rail: the feed sets a current,"
+                " not a voltage (min-beta-drive judges switches)"
+            )
+    found = roles.divider(first.transistor, state)
+    if found is None:
+        feeds = [arm.part for arm in first.feeds]
+        return (
+            f"only {', '.join(feeds)} feeds the base of {first.transistor}: there is no divider"
+            if feeds
+            else f"no resistor feeds the base of {first.transistor}"
+        )
+    arms = (*found.upper, *found.lower)
+    if any(arm.other in {stage.collector for stage in busy} - roles.rails for arm in arms):
+        return f"the base of {first.transistor} is fed back from its own collector"
+    holder = _holder(study, state, first.base, names)
+    if holder:
+        return f"{holder} sets the potential of net {first.base} too"
+    feed, bleed = (found.upper, found.lower) if first.kind == "npn" else (found.lower, found.upper)
+    if _conductance(study, bleed) < BLEED_SHARE * _conductance(study, feed):
+        return (
+            f"{_names(bleed)} bleeds less than a tenth of what {_names(feed)} can bring:"
+            " that is a feed with a bleed, not a divider"
+        )
+    return _loading(study, situation, names, found.upper, found.lower)
+
+
+def _loading(
+    study: Study, situation: Situation, names: tuple[str, ...], upper: tuple[Arm, ...], lower: tuple[Arm, ...]
+) -> Loading | str:
+    state = situation.state
+    tap = study.roles.stages[names[0]].base
+    points = [operating_point(state, name) for name in names]
+    ends = _ends(study, state, (*upper, *lower))
+    loaded = state.nets[tap]
+    without = study.what_if(state, betas=dict.fromkeys(names, math.inf))
+    unloaded = without.nets[tap]
+    base = sum(point.base for point in points if point is not None)
+    if loaded is None or unloaded is None or not base > 0.0:
+        return f"the circuit does not determine the base current of {', '.join(names)}"
+    pairs = list(ends.values())
+    source = thevenin_of_arms(pairs)
+    return Loading(
+        situation, names, tap, upper, lower, base, through_current(pairs), source.resistance, loaded, unloaded
+    )
+
+
+def _ends(study: Study, state: State, arms: Iterable[Arm]) -> dict[str, tuple[float, float]]:
+    """Per arm the potential of its far end (V) and its resistance (ohm)."""
+    return {arm.part: (state.nets[arm.other] or 0.0, study.value(arm.part, "resistance")) for arm in arms}
+
+
+def _conductance(study: Study, arms: Iterable[Arm]) -> float:
+    return sum(1.0 / study.value(arm.part, "resistance") for arm in arms)
+
+
+def _names(arms: Iterable[Arm]) -> str:
+    return ", ".join(arm.part for arm in arms)
+
+
+def _is_pinned(state: State, net: str, rails: frozenset[str]) -> bool:
+    """True when a branch without resistance (a closed contact) ties ``net`` to a rail in this state."""
+    branches = state.mode.network.branches
+    return any(b.resistance == 0.0 and net in b.nets and set(b.nets) & rails for b in branches)
+
+
+def _holder(study: Study, state: State, tap: str, bases: tuple[str, ...]) -> str:
+    """A part besides resistors and the bases themselves that carries current at the tap, or holds it."""
+    for part in study.circuit.parts.values():
+        if part.name in bases or part.kind in RESISTIVE or tap not in part.pins.values():
+            continue
+        if part.name in state.mode.network.held:
+            return part.name
+        pins = [pin for pin, net in part.pins.items() if net == tap]
+        if any(state.currents[part.name][pin] not in (0.0, None) for pin in pins):
+            return part.name
+    return ""
+
+
+class Redesign:
+    """New values for the resistors of a divider, by the loaded tap in closed form.
+
+    In one mode the base current is an affine function of the tap's potential,
+    ``j0 + slope*(v - v0)``; two solves give it, and every pair of values is then
+    one division.
+    """
+
+    def __init__(self, study: Study, load: Loading) -> None:
+        self.study, self.load = study, load
+        self.arms = tuple(arm.part for arm in load.arms)
+        state = load.situation.state
+        self.ends = _ends(study, state, load.arms)
+        halves = {(part, "resistance"): 0.5 * r for part, (_, r) in self.ends.items()}
+        self.v0, self.j0 = self._tap(state)
+        v1, j1 = self._tap(study.what_if(state, halves))
+        self.slope = (j1 - self.j0) / (v1 - self.v0) if v1 != self.v0 else 0.0
+
+    @property
+    def possible(self) -> bool:
+        """Only resistors are changed, never a coil or a load."""
+        return all(self.study.circuit.parts[part].kind == "resistor" for part in self.arms)
+
+    def _tap(self, state: State) -> tuple[float, float]:
+        """Potential of the tap (V) and what the bases draw from it (A, negative for PNP)."""
+        drawn = sum(state.currents[name]["base"] or 0.0 for name in self.load.transistors)
+        return state.nets[self.load.tap] or 0.0, drawn
+
+    def tap(self, values: Mapping[str, float]) -> tuple[float, float]:
+        """Tap (V) and ratio of divider to base current with other arm values."""
+        pairs = [(self.ends[part][0], values[part]) for part in self.arms]
+        conductance = sum(1.0 / r for _, r in pairs)
+        v = (sum(e / r for e, r in pairs) - self.j0 + self.slope * self.v0) / (conductance + self.slope)
+        drawn = abs(self.j0 + self.slope * (v - self.v0))
+        return v, through_current(pairs) / drawn if drawn else math.inf
+
+    def least_ratio(self, values: Mapping[str, float]) -> float:
+        """The ratio at the worst ends of the arms' tolerances."""
+        return min(self.tap(at_ends)[1] for at_ends in self._ends_of_tolerance(values))
+
+    def _ends_of_tolerance(self, values: Mapping[str, float]) -> Iterable[Values]:
+        known = self.study.value
+        spans = [
+            (1.0 + known(part, "tolerance_low"), 1.0 + known(part, "tolerance_high")) for part in self.arms
+        ]
+        for factors in itertools.product(*spans):
+            yield {part: values[part] * factor for part, factor in zip(self.arms, factors, strict=True)}
+
+    def stiff(self, wanted: float, error: Callable[[Values], float], series: str = "E24") -> Values | None:
+        """Preferred values whose ratio is ``wanted`` at every tolerance, of the least relative ``error``.
+
+        ``None`` when none is found within five decades.
+        """
+        now = {part: r for part, (_, r) in self.ends.items()}
+        scale = _largest(lambda s: self.least_ratio({p: s * r for p, r in now.items()}) >= wanted)
+        for _ in range(8):
+            if scale is None:
+                return None
+            found = self._choose({part: scale * r for part, r in now.items()}, now, wanted, error, series)
+            if found is not None and self._confirmed(found, wanted):
+                return found
+            scale *= 0.9
+        return None
+
+    def _choose(
+        self, bound: Values, now: Values, wanted: float, error: Callable[[Values], float], series: str
+    ) -> Values | None:
+        if len(self.arms) != 2:
+            rounded = {part: round_down(r, series) for part, r in bound.items()}
+            return rounded if self.least_ratio(rounded) >= wanted else None
+        grids = [
+            [r for r in members_between(bound[p] / WINDOW, bound[p] * WINDOW, series) if r <= now[p]]
+            for p in self.arms
+        ]
+        pairs = [dict(zip(self.arms, pair, strict=True)) for pair in itertools.product(*grids)]
+        fit = [pair for pair in pairs if self.least_ratio(pair) >= wanted]
+        whole = sum(bound.values())
+        # a smaller pair drains the supply: it has to win more accuracy than it costs in current
+        return min(
+            fit,
+            key=lambda pair: (
+                round(error(pair) + THRIFT * abs(math.log(sum(pair.values()) / whole)), 9),
+                *pair.values(),
+            ),
+            default=None,
+        )
+
+    def _confirmed(self, values: Values, wanted: float) -> bool:
+        """The same by a full solve, for far ends that give way."""
+        worst = min(self._ends_of_tolerance(values), key=lambda at_ends: self.tap(at_ends)[1])
+        state = self.study.what_if(
+            self.load.situation.state, {(part, "resistance"): r for part, r in worst.items()}
+        )
+        _, drawn = self._tap(state)
+        pairs = [(state.nets[arm.other] or 0.0, worst[arm.part]) for arm in self.load.arms]
+        return through_current(pairs) >= wanted * abs(drawn) > 0.0
+
+
+def _largest(holds: Callable[[float], bool]) -> float | None:
+    """The largest factor in 1e-5 ... 1 for which a condition holds that is easier the smaller it is."""
+    if holds(1.0):
+        return 1.0
+    low, high = 1e-5, 1.0
+    if not holds(low):
+        return None
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return low

@@ -1,0 +1,262 @@
+"""The base drive of a switch: what it gets, what saturation would need, which resistor sets it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rules.analysis.formulas.drive import (
+    base_current_of_drive,
+    base_resistor_at_most,
+    forced_beta,
+    overdrive_factor,
+)
+from rules.analysis.network import RESISTIVE
+from rules.analysis.operating import everywhere, operating_point, place_of, sign_of
+from rules.analysis.preferred import members_between
+from rules.analysis.resolve import Known
+from rules.analysis.roles import Arm, Stage, resistive_nets
+from rules.analysis.states import State
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Situation, Study
+
+QUIET = 1e-9  # A; a collector current below this is no load
+ROLE = "base drive"
+_NOT_A_SWITCH = {
+    "linear": "it is meant to stay active",
+    "follower": "a follower takes the base current it needs",
+    "steering": "its emitter current is set elsewhere, and its base takes what that needs",
+    "unstated": "nothing says that it is a switch; name its state under states: to have it judged",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Drive:
+    """A switch that is on in one situation, A and V as magnitudes.
+
+    ``base`` and ``collector`` are those of the saturated transistor: of the
+    state itself where it saturates, else of the same mode with the
+    base-collector junction made to conduct (``saturated``), so that
+    ``collector`` is what the load would take.  ``gain`` is the least one, read at
+    that current; ``vce`` is what stands across the transistor as it is.
+    """
+
+    situation: Situation
+    stage: Stage
+    base: float
+    collector: float
+    gain: Known
+    region: str
+    vce: float
+    saturated: State
+
+    @property
+    def factor(self) -> float:
+        """Overdrive: 1 just saturates the weakest transistor."""
+        return overdrive_factor(self.gain.value, self.base, self.collector)
+
+    @property
+    def forced(self) -> float | None:
+        return forced_beta(self.collector, self.base) if self.base > 0.0 else None
+
+
+def why_not_judged(study: Study, stage: Stage) -> str:
+    """Why the drive of this transistor is not a switch's, empty when it is."""
+    halves = [p for p in study.roles.pairs if p.kind == "darlington" and p.members[1] == stage.transistor]
+    if halves:
+        first = halves[0].members[0]
+        return (
+            f"{stage.transistor} is the output half of a Darlington pair and cannot saturate:"
+            f" the pair is judged at {first}"
+        )
+    if stage.intent != "switch":
+        return f"{stage.transistor} is {_article(stage.intent)}, {stage.why}: {_NOT_A_SWITCH[stage.intent]}"
+    if stage.collector_on_rail:
+        return f"the collector of {stage.transistor} is on a rail: there is no load to saturate into"
+    return ""
+
+
+def _article(intent: str) -> str:
+    return {
+        "linear": "a linear stage",
+        "follower": "a follower",
+        "steering": "a steering transistor",
+        "unstated": "a stage of unstated purpose",
+    }[intent]
+
+
+def drive_of(study: Study, stage: Stage, situation: Situation) -> Drive | str:
+    """The drive in one situation, or why there is none; empty where the transistor is off."""
+    state, name = situation.state, stage.transistor
+    region = state.devices[name]
+    if region == "off":
+        return ""
+    if region == "reverse":
+        return f"{name} conducts in reverse in state {situation.label}"
+    as_is = operating_point(state, name)
+    try:
+        saturated = state if region == "saturated" else study.what_if(state, regions={name: "saturated"})
+        point = operating_point(saturated, name)
+    except np.linalg.LinAlgError:
+        point = None
+    if as_is is None or point is None:
+        return f"the circuit does not determine the currents of {name} in state {situation.label}"
+    if point.collector < QUIET:
+        return f"no collector current flows in {name} in state {situation.label}"
+    gain = study.resolved.beta(name, "min", point.collector)
+    return Drive(situation, stage, max(0.0, point.base), point.collector, gain, region, as_is.vce, saturated)
+
+
+def drives(study: Study, stage: Stage) -> tuple[tuple[Drive, ...], tuple[str, ...]]:
+    """The switch in every situation in which it is on, and the reasons where there was nothing to judge.
+
+    Of one situation at several corners the one with the least overdrive is
+    kept, the least gain first: only what other transistors do differs there.
+    """
+    kept: dict[tuple[object, ...], Drive] = {}
+    reasons: dict[str, None] = {}
+    for situation in everywhere(study):
+        found = drive_of(study, stage, situation)
+        if isinstance(found, str):
+            reasons.update({found: None} if found else {})
+            continue
+        on = frozenset(name for name, region in situation.state.devices.items() if region != "off")
+        other = kept.get(key := (*place_of(situation), on))
+        if other is None or found.factor < other.factor * (1.0 - 1e-9):
+            kept[key] = found
+    return tuple(kept.values()), tuple(reasons)
+
+
+def feeds(study: Study, found: Iterable[Drive]) -> tuple[str, ...]:
+    """Every resistor that brings base current in some situation, in name order."""
+    return tuple(sorted({name for drive in found for name in feed_resistors(study, drive)}))
+
+
+def subject(study: Study, stage: Stage, found: Iterable[Drive]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Parts and nets of a finding about this drive, the same for every rule that tells of it."""
+    return tuple(sorted({stage.transistor, *feeds(study, found)})), (stage.base,)
+
+
+def feed_resistors(study: Study, drive: Drive) -> tuple[str, ...]:
+    """The resistors that bring the base current, largest share first.
+
+    Where none does so directly, those one conducting device further on.
+    """
+    state, stage = drive.saturated, drive.stage
+    sign = sign_of(state, stage.transistor)
+    brought = {arm.part: -sign * _into(state, arm.part, stage.base) for arm in stage.feeds}
+    found = {part: current for part, current in brought.items() if current > QUIET}
+    if not found:
+        found = {arm.part: abs(_into(state, arm.part, net)) for net, arm in _behind(study, state, stage)}
+        found = {part: current for part, current in found.items() if current > 0.1 * drive.base}
+    parts = study.circuit.parts
+    return tuple(sorted((p for p in found if parts[p].kind == "resistor"), key=lambda p: (-found[p], p)))
+
+
+def _into(state: State, part: str, net: str) -> float:
+    """Current in A from a net into a resistive part."""
+    resolved = state.mode.network.resolved
+    first, _ = resistive_nets(resolved.circuit.parts[part])
+    currents = list(state.currents[part].values())
+    into = currents[0] if net == first else currents[1]
+    return into or 0.0
+
+
+def _behind(study: Study, state: State, stage: Stage) -> list[tuple[str, Arm]]:
+    """Resistors on the nets that one conducting part away from the base lie."""
+    found: list[tuple[str, Arm]] = []
+    for part in study.circuit.parts.values():
+        if part.name == stage.transistor or part.kind in RESISTIVE or stage.base not in part.pins.values():
+            continue
+        if any(current not in (0.0, None) for current in state.currents[part.name].values()):
+            nets = sorted(set(part.pins.values()) - {stage.base} - study.roles.rails)
+            found.extend((net, arm) for net in nets for arm in study.roles.arms.get(net, ()))
+    return found
+
+
+def factor_with(study: Study, drive: Drive, resistor: str, ohms: float) -> float:
+    """Overdrive with another value of one resistor, in the same mode; 0 where that has no solution."""
+    name = drive.stage.transistor
+    try:
+        state = study.what_if(drive.saturated, {(resistor, "resistance"): ohms})
+    except np.linalg.LinAlgError:
+        return 0.0
+    point = operating_point(state, name)
+    if point is None or point.base <= 0.0 or point.collector < QUIET:
+        return 0.0
+    return overdrive_factor(
+        study.resolved.beta(name, "min", point.collector).value, point.base, point.collector
+    )
+
+
+def largest_for(
+    study: Study,
+    found: Sequence[Drive],
+    resistor: str,
+    wanted: float,
+    span: tuple[float, float],
+    series: str = "E24",
+) -> float | None:
+    """The largest preferred value within ``span`` with which every drive in ``found`` reaches ``wanted``.
+
+    The upper tolerance counts; ``None`` when no member does.
+    """
+    above = 1.0 + study.value(resistor, "tolerance_high")
+    return last_that(
+        lambda ohms: all(factor_with(study, drive, resistor, ohms * above) >= wanted for drive in found),
+        members_between(*span, series),
+    )
+
+
+def stronger(study: Study, found: Iterable[Drive], wanted: float) -> Iterator[tuple[str, float]]:
+    """Base resistors lowered, each alone, until every drive in ``found`` reaches ``wanted``."""
+    weak = [drive for drive in found if drive.factor < wanted]
+    for part in feeds(study, weak)[:3]:
+        now = study.value(part, "resistance")
+        ohms = largest_for(study, weak, part, wanted, (now / 1e3, now))
+        if ohms is not None and ohms < now:
+            yield part, ohms
+
+
+def last_that(holds: Callable[[float], bool], members: Sequence[float]) -> float | None:
+    """The largest member for which a condition holds that is easier the smaller the member is."""
+    low, high = 0, len(members)
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (middle + 1, high) if holds(members[middle]) else (low, middle)
+    return members[low - 1] if low else None
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """The sums of paper: one resistor from ``source`` V above the emitter, ``bleed`` ohm over the base."""
+
+    source: float
+    bleed: float | None
+    base: float
+    resistor_at_most: float | None
+
+
+def by_hand(study: Study, drive: Drive, overdrive: float) -> ByHand | None:
+    """The hand formulas, where one resistor feeds the base; ``None`` for anything more."""
+    stage, state = drive.stage, drive.saturated
+    resistors = feed_resistors(study, drive)
+    direct = [arm for arm in stage.feeds if arm.part in resistors]
+    if len(direct) != 1 or len(resistors) != 1:
+        return None
+    vbe, sign = study.resolved.assumptions["vbe_on"], sign_of(state, stage.transistor)
+    far, emitter = state.nets[direct[0].other], state.nets[stage.emitter]
+    if far is None or emitter is None:
+        return None
+    source = sign * (far - emitter)
+    conductance = sum(1.0 / study.value(part, "resistance") for part in stage.bleeds)
+    bleed = 1.0 / conductance if conductance else None
+    base = base_current_of_drive(source, study.value(direct[0].part, "resistance"), vbe, 0.0, bleed)
+    most = None
+    if source > vbe:
+        most = base_resistor_at_most(source, vbe, drive.collector, drive.gain.value, overdrive, 0.0, bleed)
+    return ByHand(source, bleed, base, most)

@@ -1,0 +1,269 @@
+"""A divider at a base carries well more current than the base takes from it."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from rules.analysis.dividers import Loading, Redesign, Values, loading
+from rules.analysis.operating import everywhere, place_of
+from rules.contract import API_LEVEL, Lesson
+from rules.outcomes import not_applicable, satisfied, violated
+from rules.wording import (
+    from_to,
+    gain,
+    listed,
+    member_pointer,
+    new_resistance,
+    part_quantity,
+    say,
+    where_at,
+)
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+
+if TYPE_CHECKING:
+    from rules.analysis.roles import Stage
+    from rules.analysis.study import Study
+
+STIFF = Limit(
+    "stiff",
+    10.0,
+    "",
+    "a tenth: Bell, Electronic Devices and Circuits, ex. 5.13-5.15; Floyd, Electronic Devices, ex. 5.3-5.5;"
+    " Wang, Harvey Mudd College E84, home work 12",
+    "least ratio of divider current to base current",
+)
+WEAK = Limit(
+    "weak",
+    3.0,
+    "",
+    "common practice, no source",
+    "ratio below which the bias follows the transistor rather than the divider",
+)
+
+PASSING = """\
+format: thumbrule/1
+name: reed-whistle
+ground: gnd
+parts:
+  V1: {kind: supply, voltage: 12 V, pins: {plus: rail, minus: gnd}}
+  R1: {kind: resistor, resistance: 33 kohm, pins: {a: rail, b: base}}
+  R2: {kind: resistor, resistance: 8.2 kohm, pins: {a: base, b: gnd}}
+  RC: {kind: resistor, resistance: 3.3 kohm, pins: {a: rail, b: out}}
+  RE: {kind: resistor, resistance: 1 kohm, pins: {a: emit, b: gnd}}
+  Q1: {kind: npn, beta: {min: 100, max: 400}, pins: {collector: out, base: base, emitter: emit}}
+"""
+FAILING = PASSING.replace("33 kohm", "330 kohm").replace("8.2 kohm", "82 kohm")
+
+
+class DividerStiffness:
+    """Divider current against base current, and the exact shift of the tap, at every gain."""
+
+    slug = "divider-stiffness"
+    title = "Divider stiffness"
+    protects = "a bias voltage from the base current that loads it"
+    api_level = API_LEVEL
+    limits: Mapping[str, Limit] = MappingProxyType({STIFF.name: STIFF, WEAK.name: WEAK})
+    grounds = Grounds(
+        rule_of_thumb="A divider at a base carries at least ten times the base current that the weakest"
+        " transistor takes.",
+        formula="k = (V / (R1 + R2)) / I_B >= 10;  shift = (R1 parallel R2) * I_B",
+        symbols={
+            "k": "divider current over base current, 1",
+            "V": "voltage across the unloaded divider, V",
+            "R1, R2": "its arms, ohm",
+            "I_B": "base current, largest at the least gain, A",
+            "shift": "how far the base current moves the tap, V",
+        },
+        source=STIFF.source,
+        holds="for a stage with an emitter resistor, or another emitter that is not held; k = 10 keeps the"
+        " shift below R1/(R1+R2) of a tenth: about 5 % for a tap at half the supply",
+        fails="for a base that is fed a current on purpose: a switch, a single feed resistor; and it says"
+        " nothing of the tolerance of R1 and R2 themselves",
+    )
+    lesson = Lesson(
+        why="The sum V*R2/(R1+R2) leaves the base out. That is honest only while the base takes a small slice"
+        " of the divider current. The base current is I_C/beta, and beta differs by 4:1 within one type:"
+        " what the base takes is the part of the bias that nobody chose.",
+        breaks="A tap near the upper end moves less for the same k, one near the lower end more. Ten times is"
+        " a floor for the bias, not for accuracy: for 1 % take a hundred times. A divider that is very stiff"
+        " drains the battery and lowers the input resistance, so that the coupling capacitor has to grow.",
+        mend="Make both arms smaller by the same factor, and look at the collector afterwards: the tap rises"
+        " to where it was meant to be, the collector current with it, and a collector resistor that fitted"
+        " the drooping bias may now saturate the stage. Or choose the arms for the tap as it stands.",
+        failing=FAILING,
+        passing=PASSING,
+    )
+
+    def check(self, study: Study) -> Iterable[Outcome]:
+        """Outcomes per tap, situation and corner."""
+        stages = sorted(study.roles.stages.values(), key=lambda stage: (stage.base, stage.transistor))
+        if not stages:
+            yield not_applicable(self, (), "there is no transistor")
+        for _, group in itertools.groupby(stages, key=lambda stage: stage.base):
+            yield from self._tap(study, tuple(group))
+
+    def _tap(self, study: Study, stages: tuple[Stage, ...]) -> Iterator[Outcome]:
+        subject = tuple(stage.transistor for stage in stages)
+        switch = next((stage for stage in stages if stage.intent == "switch"), None)
+        if switch is not None:
+            reason = f"{switch.transistor} is a switch ({switch.why}): min-beta-drive judges its drive"
+            yield not_applicable(self, subject, reason)
+            return
+        found = [loading(study, stages, situation) for situation in everywhere(study)]
+        loads = [load for load in found if isinstance(load, Loading)]
+        if not loads:
+            reasons = [reason for reason in found if isinstance(reason, str) and reason]
+            reason = reasons[0] if reasons else f"{listed(subject)} conducts in no state"
+            yield not_applicable(self, subject, reason)
+            return
+        parts = sorted({*subject, *(arm.part for load in loads for arm in load.arms)})
+        worst = min(loads, key=lambda load: load.ratio)
+        plain = [load for load in loads if len(load.arms) == 2 and load.ratio < STIFF.value]
+        proposals: tuple[Proposal, ...] = ()
+        if worst.ratio < STIFF.value:
+            chosen = dict.fromkeys((min(plain, key=lambda load: load.ratio, default=worst), worst))
+            proposals = tuple(p for load in chosen for p in _proposals(study, load, loads))
+        for load in loads:
+            test = Test.at_least(load.ratio, STIFF.value, "")
+            if test.holds:
+                yield satisfied(self, subject, load.situation, test)
+                continue
+            changed = _other_region(study, load)
+            severity: Severity = "error" if load.ratio < WEAK.value or changed else "warning"
+            yield violated(
+                self,
+                study,
+                subject,
+                load.situation,
+                test,
+                severity,
+                _message(load, loads, changed),
+                _evidence(study, load),
+                role="divider at the base",
+                parts=parts,
+                nets=(load.tap,),
+                pointers=(member_pointer(arm.part, "resistance") for arm in load.arms),
+                proposals=proposals if load is worst else (),
+            )
+
+
+def _beta(load: Loading) -> float:
+    return min(load.situation.state.mode.betas[name] for name in load.transistors)
+
+
+def _other_region(study: Study, load: Loading) -> str:
+    """Where a transistor on the tap leaves the active region at another gain, in words."""
+    for name in load.transistors:
+        for corner in study.corners:
+            here = [
+                s.state.devices[name]
+                for s in study.situations(corner)
+                if place_of(s) == place_of(load.situation)
+            ]
+            conducting = [region for region in here if region != "off"]
+            if conducting and "active" not in conducting:
+                word = {"min": "least", "typical": "typical", "max": "greatest"}[corner]
+                return f"{name} is {conducting[0]} at the {word} gain"
+    return ""
+
+
+def _same_place(load: Loading, loads: Sequence[Loading]) -> list[Loading]:
+    return [other for other in loads if place_of(other.situation) == place_of(load.situation)]
+
+
+def _message(load: Loading, loads: Sequence[Loading], changed: str) -> str:
+    names, arms = listed(load.transistors), listed(arm.part for arm in load.arms)
+    text = (
+        f"{names} {'takes' if len(load.transistors) == 1 else 'take'} {say(load.base, 'A')} from the divider"
+        f" {arms}, which carries {say(load.divider, 'A')}: {load.ratio:.3g} times the base current where"
+        f" {STIFF.value:g} times is wanted ({where_at(load.situation, _beta(load))})."
+        f" That moves the tap {load.tap} from {say(load.unloaded, 'V')} to {say(load.loaded, 'V')}."
+    )
+    taps = [other.loaded for other in _same_place(load, loads)]
+    if len(taps) > 1 and max(taps) - min(taps) >= 1e-3:
+        text += (
+            f" From transistor to transistor it lies anywhere between {say(min(taps), 'V')} and"
+            f" {say(max(taps), 'V')}."
+        )
+    return text + (f" {changed}." if changed else "")
+
+
+def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
+    for arm in load.arms:
+        word = "upper" if arm in load.upper else "lower"
+        found = part_quantity(study, arm.part, "resistance", arm.part, f"{word} arm, to net {arm.other}")
+        if found is not None:
+            yield found
+    for name in load.transistors:
+        yield gain(study, name, load.situation.corner, load.situation.state.mode.betas[name])
+    yield Quantity("I_div", "current of the unloaded divider", load.divider, "A")
+    yield Quantity("I_B", "base current", load.base, "A")
+    yield Quantity("k", "divider current over base current", load.ratio, "")
+    yield Quantity(
+        "V_tap0", f"net {load.tap} without base current (same mode, gain without end)", load.unloaded, "V"
+    )
+    yield Quantity("V_tap", f"net {load.tap} as it is", load.loaded, "V")
+    yield Quantity("shift", "exact shift of the tap", load.shift, "V")
+    yield Quantity("R_th", "arms in parallel", load.resistance, "ohm")
+    yield Quantity("shift_hand", "shift by hand, R_th * I_B", load.by_hand, "V")
+    if load.shift > 0.0:
+        yield Quantity(
+            "off", "how far the hand formula is off", 100.0 * (load.by_hand / load.shift - 1.0), "%"
+        )
+
+
+def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterator[Proposal]:
+    redesign = Redesign(study, load)
+    if not redesign.possible:
+        return
+    now = {part: resistance for part, (_, resistance) in redesign.ends.items()}
+
+    def of_ratio(values: Values) -> float:
+        shares = [values[part] / now[part] for part in redesign.arms]
+        return math.log(max(shares) / min(shares))
+
+    scaled = redesign.stiff(STIFF.value, of_ratio)
+    if scaled is not None:
+        yield _proposal(study, redesign, scaled, "the same ratio, stiffer")
+    if len(redesign.arms) != 2:
+        return
+    wanted, words = _wanted_tap(study, load, loads)
+    typical = next((other for other in _same_place(load, loads) if other.situation.corner == "typical"), load)
+    at_typical = Redesign(study, typical) if typical.arms == load.arms else redesign
+    near = min(abs(wanted - end) for end, _ in redesign.ends.values()) or 1.0
+    kept = redesign.stiff(STIFF.value, lambda values: abs(at_typical.tap(values)[0] - wanted) / near)
+    if kept is not None:
+        yield _proposal(study, redesign, kept, f"stiffer, the tap at {words}")
+
+
+def _wanted_tap(study: Study, load: Loading, loads: Sequence[Loading]) -> tuple[float, str]:
+    """The potential that a requirement names for the tap, else where it stands at the typical gain."""
+    for requirement in study.circuit.requirements:
+        target = requirement.values.get("target")
+        if (
+            requirement.kind == "net-voltage"
+            and requirement.values.get("net") == load.tap
+            and requirement.values.get("state") in (None, load.situation.label)
+            and isinstance(target, float)
+        ):
+            return target, f"the {say(target, 'V')} that is required"
+    typical = [other for other in _same_place(load, loads) if other.situation.corner == "typical"]
+    volts = (typical[0] if typical else load).loaded
+    return volts, f"its {say(volts, 'V')} of the typical gain"
+
+
+def _proposal(study: Study, redesign: Redesign, values: Values, why: str) -> Proposal:
+    changed = {part: ohms for part, ohms in values.items() if ohms != study.value(part, "resistance")}
+    ratio = redesign.least_ratio(values)
+    return Proposal(
+        f"{listed(from_to(study, part, ohms) for part, ohms in changed.items())}: {why}"
+        f" (k at least {ratio:.3g} with the tolerances)",
+        tuple(new_resistance(study, part, ohms) for part, ohms in changed.items()),
+    )
+
+
+RULE = DividerStiffness()

@@ -1,0 +1,71 @@
+"""Outcomes of rules that judge a situation: the same few members, filled in the same way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from rules.wording import member_pointer
+from schemas.finding import Finding, Outcome, Proposal, Quantity, Severity, Test
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Situation, Study
+    from rules.contract import Rule
+
+
+def not_applicable(rule: Rule, about: Iterable[str], reason: str) -> Outcome:
+    return Outcome(rule.slug, "not-applicable", tuple(about), reason)
+
+
+def satisfied(rule: Rule, about: Iterable[str], situation: Situation, test: Test) -> Outcome:
+    return Outcome(rule.slug, "satisfied", tuple(about), "", situation.label, situation.corner, test)
+
+
+def violated(
+    rule: Rule,
+    study: Study,
+    about: Iterable[str],
+    situation: Situation,
+    test: Test,
+    severity: Severity,
+    message: str,
+    evidence: Iterable[Quantity],
+    *,
+    role: str,
+    parts: Iterable[str],
+    nets: Iterable[str],
+    pointers: Iterable[str] | None = None,
+    proposals: Iterable[Proposal] = (),
+    cause: str | None = None,
+    advice: Iterable[str] = (),
+) -> Outcome:
+    """A finding at one situation.
+
+    ``about`` is the subject of the outcome, ``parts`` and ``nets`` are those of the finding's identity;
+    ``pointers`` are the values of the resistors among them unless given.
+    """
+    subject, named = tuple(about), tuple(sorted(set(parts)))
+    if pointers is None:
+        resistors = [part for part in named if study.circuit.parts[part].kind == "resistor"]
+        pointers = [member_pointer(part, "resistance") for part in resistors] or [
+            member_pointer(subject[0], "pins")
+        ]
+    finding = Finding(
+        rule=rule.slug,
+        severity=severity,
+        parts=named,
+        nets=tuple(sorted(set(nets))),
+        pointers=tuple(pointers),
+        state=situation.label,
+        corner=situation.corner,
+        message=message,
+        evidence=tuple(evidence),
+        test=test,
+        grounds=rule.grounds,
+        role=role,
+        caused_by=cause,
+        advice=tuple(advice),
+    )
+    return Outcome(
+        rule.slug, "violated", subject, "", situation.label, situation.corner, test, finding, tuple(proposals)
+    )
