@@ -17,14 +17,15 @@ EPSILON = 1e-6  # of the limit; below this a margin counts as unchanged (roundin
 class Comparison:
     """What stands between a change and its proof.
 
-    ``target`` is the finding to be mended when it is still there; ``new`` and
-    ``worse`` are findings after the change; ``lost`` are other losses, in
-    words; ``gone`` are findings (beside the target) that the change mends too.
+    ``target`` is the finding to be mended when it is still there; ``new`` are
+    findings after the change, ``worse`` pairs of the same finding before and
+    after; ``lost`` are other losses, in words; ``gone`` are findings (beside
+    the target) that the change mends too.
     """
 
     target: Finding | None
     new: tuple[Finding, ...]
-    worse: tuple[Finding, ...]
+    worse: tuple[tuple[Finding, Finding], ...]
     lost: tuple[str, ...]
     gone: tuple[Finding, ...]
 
@@ -36,18 +37,39 @@ class Comparison:
     def in_the_way(self) -> tuple[Finding, ...]:
         """Findings whose own proposals may complete the change."""
         target = () if self.target is None else (self.target,)
-        return (*target, *self.new, *self.worse)
+        return (*target, *self.new, *(after for _, after in self.worse))
 
     @property
     def reason(self) -> str:
         """The first thing in the way, naming it."""
-        for verb, findings in (("it would cause", self.new), ("it would worsen", self.worse)):
-            if findings:
-                first = findings[0]
-                where = ", ".join(first.parts or first.nets)
-                more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
-                return f"{verb} {first.rule} at {where or 'the circuit'}: {first.message}{more}"
+        if self.new:
+            return f"it would cause {describe(self.new[0])}: {self.new[0].message}{_more(self.new)}"
+        if self.worse:
+            before, after = self.worse[0]
+            return f"it would worsen {describe(after)}: {before_and_after(before, after)}{_more(self.worse)}"
         return self.lost[0] if self.lost else ""
+
+
+def _more(found: Sequence[object]) -> str:
+    return f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+
+
+def describe(finding: Finding) -> str:
+    """A finding in a few words: the rule and where."""
+    where = ", ".join(finding.parts or finding.nets)
+    return f"{finding.rule} at {where}" if where else finding.rule
+
+
+def before_and_after(before: Finding, after: Finding) -> str:
+    """The numbers of one finding in two runs, with as many digits as it takes to tell them apart."""
+    fell = "" if before.severity == after.severity else f"{before.severity} to {after.severity}, "
+    unit, limit = after.test.unit, after.test.right
+    for digits in (4, 6, 9):
+        left, then = f"{before.test.left:.{digits}g}", f"{after.test.left:.{digits}g}"
+        if left != then:
+            break
+    numbers = (f"{left} {unit}".rstrip(), f"{then} {unit}".rstrip(), f"{limit:.4g} {unit}".rstrip())
+    return f"{fell}{numbers[0]} before, {numbers[1]} after, limit {numbers[2]}"
 
 
 def compare(before: Run, after: Run, target: Finding) -> Comparison:
@@ -57,11 +79,7 @@ def compare(before: Run, after: Run, target: Finding) -> Comparison:
     return Comparison(
         target=now.get(target.identity),
         new=tuple(finding for key, finding in now.items() if key not in old),
-        worse=tuple(
-            finding
-            for key, finding in now.items()
-            if key != target.identity and key in old and is_worse(old[key], finding)
-        ),
+        worse=_worse(old, now, target.identity),
         lost=tuple(_lost(before, after, (target,))),
         gone=tuple(finding for key, finding in old.items() if key not in now and key != target.identity),
     )
@@ -75,8 +93,17 @@ def losses(before: Run, after: Run, targets: Sequence[Finding]) -> str:
     old = {finding.identity: finding for finding in before.findings}
     now = {finding.identity: finding for finding in after.findings}
     new = tuple(finding for key, finding in now.items() if key not in old)
-    worse = tuple(finding for key, finding in now.items() if key in old and is_worse(old[key], finding))
-    return Comparison(None, new, worse, tuple(_lost(before, after, targets)), ()).reason
+    return Comparison(None, new, _worse(old, now), tuple(_lost(before, after, targets)), ()).reason
+
+
+def _worse(
+    old: Mapping[str, Finding], now: Mapping[str, Finding], but: str = ""
+) -> tuple[tuple[Finding, Finding], ...]:
+    return tuple(
+        (old[key], finding)
+        for key, finding in now.items()
+        if key != but and key in old and is_worse(old[key], finding)
+    )
 
 
 def is_worse(before: Finding, after: Finding) -> bool:

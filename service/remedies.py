@@ -17,7 +17,7 @@ from typing import Any, TypeAlias
 
 from schemas.circuit import Circuit
 from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
-from service.comparing import Comparison, compare
+from service.comparing import Comparison, before_and_after, compare, describe
 from service.engine import Run, run
 from service.patches import CannotPatch, apply, compose, patch_for, size
 from service.ruleset import Ruleset
@@ -182,12 +182,6 @@ def content_key(raw: Mapping[str, Any]) -> str:
     return json.dumps(raw, sort_keys=True, ensure_ascii=False)
 
 
-def describe(finding: Finding) -> str:
-    """A finding in a few words: the rule and where."""
-    where = ", ".join(finding.parts or finding.nets)
-    return f"{finding.rule} at {where}" if where else finding.rule
-
-
 def _follow_ups(trial: Trial) -> Steps:
     """What the findings in the way propose on the changed circuit, worst finding first."""
     found: list[tuple[str, Proposal]] = []
@@ -217,21 +211,10 @@ def _after(finding: Finding, after: Run) -> Test | None:
 
 
 def _reason(finding: Finding, trial: Trial) -> str:
-    comparison = trial.comparison
-    if comparison.target is not None:
-        after = comparison.target
-        change = f"{finding.test.left:.4g} {finding.test.unit}".strip()
-        then = f"{after.test.left:.4g} {after.test.unit}".strip()
-        fell = (
-            f" and falls from {finding.severity} to {after.severity}"
-            if after.severity != finding.severity
-            else ""
-        )
-        return (
-            f"the finding stays{fell}: {change} before, {then} after,"
-            f" limit {after.test.right:.4g} {after.test.unit}".rstrip()
-        )
-    return comparison.reason
+    after = trial.comparison.target
+    if after is None:
+        return trial.comparison.reason
+    return f"the finding stays: {before_and_after(finding, after)}"
 
 
 def effects(before: Run, after: Run) -> tuple[Quantity, ...]:
