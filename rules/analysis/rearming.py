@@ -1,0 +1,82 @@
+"""Which resistor governs the way back of a timing capacitor, and how far it has to come down."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import TYPE_CHECKING
+
+from rules.analysis.delays import Delay, delay_with
+from rules.analysis.preferred import steps_down_from
+from rules.analysis.recovery import Recovery, recovery_with
+from rules.analysis.retiming import resistors
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+
+_NUDGE = 1.01
+_LEAST = 0.1  # relative change of the time per relative change of the resistor
+_STEPS = 48  # E24 values looked at: two decades
+
+
+def _with(
+    study: Study, way: Recovery, delay: Delay, resistor: str, ohms: float, shortening: float
+) -> tuple[Recovery, Delay] | None:
+    values = {(resistor, "resistance"): ohms}
+    changed = delay_with(study, delay, values)
+    back = recovery_with(study, way, changed, values, shortening) if changed is not None else None
+    return None if changed is None or back is None else (back, changed)
+
+
+def levers(
+    study: Study, way: Recovery, delay: Delay, against_delay: bool, shortening: float
+) -> tuple[str, ...]:
+    """Resistors by how much the time back follows them, most first.
+
+    With ``against_delay`` the time back is counted in delays, since the delay
+    itself is then the limit.  Empty where there is no way back at all.
+    """
+    if not way.complete or way.seconds <= 0.0:
+        return ()
+    found = []
+    for name in resistors(study):
+        moved = _with(study, way, delay, name, _NUDGE * study.value(name, "resistance"), shortening)
+        if moved is None or not moved[0].complete or moved[0].seconds <= 0.0:
+            continue
+        back, changed = moved
+        growth = math.log(back.seconds / way.seconds)
+        if against_delay:
+            growth -= math.log(changed.duration / delay.duration)
+        weight = growth / math.log(_NUDGE)
+        if weight > _LEAST:
+            found.append((-weight, name))
+    return tuple(name for _, name in sorted(found))
+
+
+def lowered(
+    study: Study, way: Recovery, delay: Delay, resistor: str, limit: float | None, shortening: float
+) -> tuple[float, Recovery, Delay] | None:
+    """The largest E24 value with which the way back keeps its limit, at the upper end of the tolerance.
+
+    ``limit`` in s, or ``None`` for the delay itself.  The result is told at the nominal value.
+    """
+    spread = study.known(resistor, "tolerance_high")
+    upper = 1.0 + (spread.value if spread is not None else 0.0)
+    steps = list(itertools.islice(steps_down_from(study.value(resistor, "resistance"), "E24"), _STEPS))
+
+    def keeps(ohms: float) -> bool:
+        trial = _with(study, way, delay, resistor, ohms * upper, shortening)
+        return trial is not None and trial[0].seconds <= (trial[1].duration if limit is None else limit)
+
+    low, high = 0, 1
+    while high < len(steps) and not keeps(steps[high]):
+        low, high = high, 2 * high
+    if high >= len(steps):
+        return None
+    if low == 0 and keeps(steps[0]):
+        high = 0
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if keeps(steps[middle]) else (middle, high)
+    final = _with(study, way, delay, resistor, steps[high], shortening)
+    return None if final is None else (steps[high], *final)
