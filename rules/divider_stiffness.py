@@ -220,10 +220,9 @@ def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterato
     redesign = Redesign(study, load)
     if not redesign.possible:
         return
-    now = {part: resistance for part, (_, resistance) in redesign.ends.items()}
 
     def of_ratio(values: Values) -> float:
-        shares = [values[part] / now[part] for part in redesign.arms]
+        shares = [r / now for r, now in zip(values, redesign.now, strict=True)]
         return math.log(max(shares) / min(shares))
 
     scaled = redesign.stiff(STIFF.value, of_ratio)
@@ -233,8 +232,10 @@ def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterato
         return
     wanted, words = _wanted_tap(study, load, loads)
     typical = next((other for other in _same_place(load, loads) if other.situation.corner == "typical"), load)
-    at_typical = Redesign(study, typical) if typical.arms == load.arms else redesign
-    near = min(abs(wanted - end) for end, _ in redesign.ends.values()) or 1.0
+    at_typical = Redesign(study, typical)
+    if at_typical.arms != redesign.arms:
+        at_typical = redesign
+    near = min(abs(wanted - end) for end in redesign.potentials) or 1.0
     kept = redesign.stiff(STIFF.value, lambda values: abs(at_typical.tap(values)[0] - wanted) / near)
     if kept is not None:
         yield _proposal(study, redesign, kept, f"stiffer, the tap at {words}")
@@ -257,7 +258,8 @@ def _wanted_tap(study: Study, load: Loading, loads: Sequence[Loading]) -> tuple[
 
 
 def _proposal(study: Study, redesign: Redesign, values: Values, why: str) -> Proposal:
-    changed = {part: ohms for part, ohms in values.items() if ohms != study.value(part, "resistance")}
+    pairs = sorted(zip(redesign.arms, values, redesign.now, strict=True))
+    changed = {part: ohms for part, ohms, now in pairs if ohms != now}
     ratio = redesign.least_ratio(values)
     return Proposal(
         f"{listed(from_to(study, part, ohms) for part, ohms in changed.items())}: {why}"

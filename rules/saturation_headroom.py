@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.drive import ROLE, drives, stronger, subject, why_not_judged
+from rules.analysis.drive import ROLE, drives, input_half, stronger, subject, why_not_judged
 from rules.analysis.headroom import (
     Collector,
     collector_of,
@@ -173,15 +173,16 @@ class SaturationHeadroom:
 
     def _switch(self, study: Study, stage: Stage) -> Iterator[Outcome]:
         name, assumed = stage.transistor, study.resolved.assumptions
-        half = any(p.kind == "darlington" and p.members[1] == name for p in study.roles.pairs)
+        driven = input_half(study, stage)
+        half = driven is not stage
         most = round(assumed["vce_sat"] + EDGE.value + (assumed["vbe_on"] if half else 0.0), 9)
         on = _on(study, stage)
         if not on:
             yield not_applicable(self, (name,), f"{name} conducts in no state")
             return
         worst = max(on, key=lambda found: found[1].vce)[0]
-        found = drives(study, stage)[0] if not why_not_judged(study, stage) else ()
-        cause = identity(DRIVE_RULE, *subject(study, stage, found), ROLE) if found else None
+        found = drives(study, driven)[0] if not why_not_judged(study, driven) else ()
+        cause = identity(DRIVE_RULE, *subject(study, driven, found), ROLE) if found else None
         for situation, point in on:
             test = Test.at_most(point.vce, most, "V")
             if test.holds:

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.formulas.bias import thevenin_of_arms, through_current
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 BLEED_SHARE = 0.1  # of the feed's conductance; an arm below it bleeds rather than divides
 WINDOW = 1.6  # how far from the bound a pair is looked for: a handful of E24 members each way
 THRIFT = 0.05  # relative error of the tap that a pair of e times less resistance has to win
-Values: TypeAlias = dict[str, float]
+Values: TypeAlias = tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +38,7 @@ class Loading:
     where it would be in the same mode without any base current.
     """
 
+    study: Study
     situation: Situation
     transistors: tuple[str, ...]
     tap: str
@@ -46,7 +48,11 @@ class Loading:
     divider: float
     resistance: float
     loaded: float
-    unloaded: float
+
+    @cached_property
+    def unloaded(self) -> float:
+        endless = dict.fromkeys(self.transistors, math.inf)
+        return self.study.what_if(self.situation.state, betas=endless).nets[self.tap] or 0.0
 
     @property
     def ratio(self) -> float:
@@ -115,18 +121,13 @@ def _loading(
     state = situation.state
     tap = study.roles.stages[names[0]].base
     points = [operating_point(state, name) for name in names]
-    ends = _ends(study, state, (*upper, *lower))
     loaded = state.nets[tap]
-    without = study.what_if(state, betas=dict.fromkeys(names, math.inf))
-    unloaded = without.nets[tap]
     base = sum(point.base for point in points if point is not None)
-    if loaded is None or unloaded is None or not base > 0.0:
+    if loaded is None or not base > 0.0:
         return f"the circuit does not determine the base current of {', '.join(names)}"
-    pairs = list(ends.values())
-    source = thevenin_of_arms(pairs)
-    return Loading(
-        situation, names, tap, upper, lower, base, through_current(pairs), source.resistance, loaded, unloaded
-    )
+    pairs = list(_ends(study, state, (*upper, *lower)).values())
+    divider, resistance = through_current(pairs), thevenin_of_arms(pairs).resistance
+    return Loading(study, situation, names, tap, upper, lower, base, divider, resistance, loaded)
 
 
 def _ends(study: Study, state: State, arms: Iterable[Arm]) -> dict[str, tuple[float, float]]:
@@ -171,10 +172,23 @@ class Redesign:
 
     def __init__(self, study: Study, load: Loading) -> None:
         self.study, self.load = study, load
-        self.arms = tuple(arm.part for arm in load.arms)
         state = load.situation.state
         self.ends = _ends(study, state, load.arms)
-        halves = {(part, "resistance"): 0.5 * r for part, (_, r) in self.ends.items()}
+
+        def in_order(arms: Iterable[Arm]) -> list[Arm]:
+            return sorted(arms, key=lambda arm: (self.ends[arm.part][1], arm.part))
+
+        # upper arms first, so that a tie does not depend on names
+        self.order = (*in_order(load.upper), *in_order(load.lower))
+        self.arms = tuple(arm.part for arm in self.order)
+        spans = [
+            (1.0 + study.value(part, "tolerance_low"), 1.0 + study.value(part, "tolerance_high"))
+            for part in self.arms
+        ]
+        self.factors = tuple(itertools.product(*spans))
+        self.potentials = tuple(self.ends[part][0] for part in self.arms)
+        self.now = tuple(self.ends[part][1] for part in self.arms)
+        halves = {(part, "resistance"): 0.5 * r for part, r in zip(self.arms, self.now, strict=True)}
         self.v0, self.j0 = self._tap(state)
         v1, j1 = self._tap(study.what_if(state, halves))
         self.slope = (j1 - self.j0) / (v1 - self.v0) if v1 != self.v0 else 0.0
@@ -189,84 +203,81 @@ class Redesign:
         drawn = sum(state.currents[name]["base"] or 0.0 for name in self.load.transistors)
         return state.nets[self.load.tap] or 0.0, drawn
 
-    def tap(self, values: Mapping[str, float]) -> tuple[float, float]:
-        """Tap (V) and ratio of divider to base current with other arm values."""
-        pairs = [(self.ends[part][0], values[part]) for part in self.arms]
-        conductance = sum(1.0 / r for _, r in pairs)
-        v = (sum(e / r for e, r in pairs) - self.j0 + self.slope * self.v0) / (conductance + self.slope)
+    def tap(self, values: Values) -> tuple[float, float]:
+        """Tap (V) and ratio of divider to base current with other arm values (ohm, as in ``arms``)."""
+        conductances = [1.0 / r for r in values]
+        whole = sum(conductances)
+        lifted = sum(e * g for e, g in zip(self.potentials, conductances, strict=True))
+        v = (lifted - self.j0 + self.slope * self.v0) / (whole + self.slope)
         drawn = abs(self.j0 + self.slope * (v - self.v0))
-        return v, through_current(pairs) / drawn if drawn else math.inf
+        free = lifted / whole
+        through = sum((e - free) * g for e, g in zip(self.potentials, conductances, strict=True) if e > free)
+        return v, through / drawn if drawn else math.inf
 
-    def least_ratio(self, values: Mapping[str, float]) -> float:
+    def least_ratio(self, values: Values) -> float:
         """The ratio at the worst ends of the arms' tolerances."""
         return min(self.tap(at_ends)[1] for at_ends in self._ends_of_tolerance(values))
 
-    def _ends_of_tolerance(self, values: Mapping[str, float]) -> Iterable[Values]:
-        known = self.study.value
-        spans = [
-            (1.0 + known(part, "tolerance_low"), 1.0 + known(part, "tolerance_high")) for part in self.arms
-        ]
-        for factors in itertools.product(*spans):
-            yield {part: values[part] * factor for part, factor in zip(self.arms, factors, strict=True)}
+    def _ends_of_tolerance(self, values: Values) -> Iterator[Values]:
+        for factors in self.factors:
+            yield tuple(r * factor for r, factor in zip(values, factors, strict=True))
+
+    def bound(self, wanted: float) -> float | None:
+        """The factor on all arms, at most 1, at which the least ratio is ``wanted``."""
+
+        def holds(factor: float) -> bool:
+            return self.least_ratio(tuple(factor * r for r in self.now)) >= wanted
+
+        if holds(1.0):
+            return 1.0
+        low, high = 1e-5, 1.0
+        if not holds(low):
+            return None
+        for _ in range(16):
+            middle = math.sqrt(low * high)
+            low, high = (middle, high) if holds(middle) else (low, middle)
+        return low
 
     def stiff(self, wanted: float, error: Callable[[Values], float], series: str = "E24") -> Values | None:
         """Preferred values whose ratio is ``wanted`` at every tolerance, of the least relative ``error``.
 
         ``None`` when none is found within five decades.
         """
-        now = {part: r for part, (_, r) in self.ends.items()}
-        scale = _largest(lambda s: self.least_ratio({p: s * r for p, r in now.items()}) >= wanted)
+        factor = self.bound(wanted)
         for _ in range(8):
-            if scale is None:
+            if factor is None:
                 return None
-            found = self._choose({part: scale * r for part, r in now.items()}, now, wanted, error, series)
+            found = self._choose(tuple(factor * r for r in self.now), wanted, error, series)
             if found is not None and self._confirmed(found, wanted):
                 return found
-            scale *= 0.9
+            factor *= 0.9
         return None
 
     def _choose(
-        self, bound: Values, now: Values, wanted: float, error: Callable[[Values], float], series: str
+        self, bound: Values, wanted: float, error: Callable[[Values], float], series: str
     ) -> Values | None:
         if len(self.arms) != 2:
-            rounded = {part: round_down(r, series) for part, r in bound.items()}
+            rounded = tuple(round_down(r, series) for r in bound)
             return rounded if self.least_ratio(rounded) >= wanted else None
         grids = [
-            [r for r in members_between(bound[p] / WINDOW, bound[p] * WINDOW, series) if r <= now[p]]
-            for p in self.arms
+            [r for r in members_between(most / WINDOW, most * WINDOW, series) if r <= now]
+            for most, now in zip(bound, self.now, strict=True)
         ]
-        pairs = [dict(zip(self.arms, pair, strict=True)) for pair in itertools.product(*grids)]
-        fit = [pair for pair in pairs if self.least_ratio(pair) >= wanted]
-        whole = sum(bound.values())
-        # a smaller pair drains the supply: it has to win more accuracy than it costs in current
-        return min(
-            fit,
-            key=lambda pair: (
-                round(error(pair) + THRIFT * abs(math.log(sum(pair.values()) / whole)), 9),
-                *pair.values(),
-            ),
-            default=None,
-        )
+        whole = sum(bound)
+
+        def score(pair: Values) -> tuple[float, ...]:
+            # a smaller pair drains the supply: it has to win more accuracy than it costs in current
+            spent = THRIFT * abs(math.log(sum(pair) / whole))
+            return round(error(pair) + spent, 9), *(-r for r in pair)
+
+        fit = [pair for pair in itertools.product(*grids) if self.least_ratio(pair) >= wanted]
+        return min(fit, key=score, default=None)
 
     def _confirmed(self, values: Values, wanted: float) -> bool:
         """The same by a full solve, for far ends that give way."""
         worst = min(self._ends_of_tolerance(values), key=lambda at_ends: self.tap(at_ends)[1])
-        state = self.study.what_if(
-            self.load.situation.state, {(part, "resistance"): r for part, r in worst.items()}
-        )
+        changed = {(part, "resistance"): r for part, r in zip(self.arms, worst, strict=True)}
+        state = self.study.what_if(self.load.situation.state, changed)
         _, drawn = self._tap(state)
-        pairs = [(state.nets[arm.other] or 0.0, worst[arm.part]) for arm in self.load.arms]
+        pairs = [(state.nets[arm.other] or 0.0, r) for arm, r in zip(self.order, worst, strict=True)]
         return through_current(pairs) >= wanted * abs(drawn) > 0.0
-
-
-def _largest(holds: Callable[[float], bool]) -> float | None:
-    """The largest factor in 1e-5 ... 1 for which a condition holds that is easier the smaller it is."""
-    if holds(1.0):
-        return 1.0
-    low, high = 1e-5, 1.0
-    if not holds(low):
-        return None
-    for _ in range(40):
-        middle = math.sqrt(low * high)
-        low, high = (middle, high) if holds(middle) else (low, middle)
-    return low

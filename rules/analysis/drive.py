@@ -66,18 +66,25 @@ class Drive:
 
 def why_not_judged(study: Study, stage: Stage) -> str:
     """Why the drive of this transistor is not a switch's, empty when it is."""
-    halves = [p for p in study.roles.pairs if p.kind == "darlington" and p.members[1] == stage.transistor]
-    if halves:
-        first = halves[0].members[0]
-        return (
-            f"{stage.transistor} is the output half of a Darlington pair and cannot saturate:"
-            f" the pair is judged at {first}"
-        )
     if stage.intent != "switch":
         return f"{stage.transistor} is {_article(stage.intent)}, {stage.why}: {_NOT_A_SWITCH[stage.intent]}"
+    first = input_half(study, stage)
+    if first is not stage:
+        return (
+            f"{stage.transistor} is the output half of a Darlington pair and cannot saturate:"
+            f" the pair is judged at {first.transistor}"
+        )
     if stage.collector_on_rail:
         return f"the collector of {stage.transistor} is on a rail: there is no load to saturate into"
     return ""
+
+
+def input_half(study: Study, stage: Stage) -> Stage:
+    """The transistor whose base drives the switch: the stage itself, or the first of its Darlington pair."""
+    for pair in study.roles.pairs:
+        if pair.kind == "darlington" and pair.members[1] == stage.transistor:
+            return input_half(study, study.roles.stages[pair.members[0]])
+    return stage
 
 
 def _article(intent: str) -> str:

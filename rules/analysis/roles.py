@@ -188,10 +188,11 @@ class Roles:
         declared = {wanted[part.name] for wanted in self.circuit.states.values() if part.name in wanted}
         seen = self.seen(part.name)
         conducting = seen - {"off"}
-        on_rail = part.pins["emitter"] in self.rails
+        on_rail, emitter = part.pins["emitter"] in self.rails, "its emitter"
         for pair in self.pairs:
             if pair.kind == "darlington" and pair.members[0] == part.name:
                 on_rail = self.circuit.parts[pair.members[1]].pins["emitter"] in self.rails
+                emitter = "the emitter of its Darlington pair"
             if pair.kind == "complementary-feedback" and part.name in pair.members:
                 return "follower", "it is one of a complementary feedback pair: the output follows the input"
         if "saturated" in declared:
@@ -206,10 +207,12 @@ class Roles:
         if on_rail:
             if coupled and "off" not in seen:
                 return "linear", "a signal capacitor joins its base and it never rests off"
+            if any(arm.other == part.pins["collector"] for arm in self.arms.get(part.pins["base"], ())):
+                return "linear", "its base is fed back from its own collector"
             if "off" in seen and conducting:
-                return "switch", "its emitter is on a rail and it rests both off and on"
+                return "switch", f"{emitter} is on a rail and it rests both off and on"
             if "saturated" in conducting:
-                return "switch", "its emitter is on a rail and it rests saturated"
+                return "switch", f"{emitter} is on a rail and it rests saturated"
             if self.partners(part.name, "regenerative"):
                 return "switch", "it is one half of a regenerative pair with its emitter on a rail"
             return "unstated", "it rests in one region only and nothing tells a switch from an amplifier"
