@@ -20,6 +20,7 @@ from service.remedies import Bench, content_key
 from service.ruleset import Ruleset
 
 MAX_STEPS = 20
+RUNS_PER_MEND = 144
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ class Mended:
 
 def mend(circuit: Circuit, raw: Mapping[str, Any], ruleset: Ruleset, cap: int = MAX_STEPS) -> Mended:
     """Apply proven remedies until none is left.  ``raw`` itself is never changed."""
-    start = Bench(ruleset, raw, circuit)
+    start = Bench(ruleset, raw, circuit, RUNS_PER_MEND)
     bench = start
     steps: list[Step] = []
     seen = {content_key(raw)}
@@ -81,6 +82,7 @@ def _next(bench: Bench) -> Step | None:
 
 
 def _withdraw(start: Bench, reason: str) -> Mended:
+    # what was proven at the start is still known, so this runs nothing twice
     return Mended(start.raw, (), (), _review(start), reason)
 
 

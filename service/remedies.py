@@ -25,7 +25,7 @@ from service.states import CORNERS
 
 MAX_STEPS = 3  # proposals joined into one remedy
 RUNS_PER_FINDING = 12
-RUNS_PER_REVIEW = 96
+RUNS_PER_REVIEW = 48  # a count, not a clock: the same answer on a slow machine
 REMEDIES_SHOWN = 4
 
 Steps: TypeAlias = tuple[tuple[str, Proposal], ...]  # (rule that proposes, what it proposes)
@@ -50,6 +50,7 @@ class Bench:
     ruleset: Ruleset
     raw: Mapping[str, Any]
     circuit: Circuit
+    budget: int = RUNS_PER_REVIEW
     runs: int = 0
     _kept: dict[str, Run | str] = field(default_factory=dict)
     _baseline: Run | None = None
@@ -62,11 +63,11 @@ class Bench:
         return self._baseline
 
     def on(self, raw: Mapping[str, Any]) -> Bench:
-        """A bench for a changed document; what was already run is known to it."""
-        known = self.run_on(raw)
+        """A bench for a document that was tried here; its budget is what this one has left."""
+        known = self.run_on(raw, self.runs)
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
-        return Bench(self.ruleset, raw, known.circuit, _kept=self._kept, _baseline=known)
+        return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, self._kept, known)
 
     def with_remedies(self, finding: Finding) -> Finding:
         """``finding`` with its proven remedies, smallest change first, and advice for what was not proven."""
@@ -75,7 +76,7 @@ class Bench:
 
     def prove(self, finding: Finding) -> tuple[tuple[Remedy, ...], tuple[str, ...]]:
         """Try every proposal for ``finding``; the remedies that are proven and the advice that is left."""
-        limit = min(self.runs + RUNS_PER_FINDING, RUNS_PER_REVIEW)
+        limit = min(self.runs + RUNS_PER_FINDING, self.budget)
         proven: list[Trial] = []
         advice: list[str] = []
         for proposal in self.baseline.proposals.get(finding.identity, ()):
@@ -136,15 +137,15 @@ class Bench:
         summary = "; together with: ".join(step.summary for _, step in steps)
         return Trial(summary, patch, after, comparison, tuple(rule for rule, _ in steps))
 
-    def run_on(self, raw: Mapping[str, Any], limit: int = RUNS_PER_REVIEW) -> Run | str:
-        """The rule set's word on ``raw``, or why there is none."""
+    def run_on(self, raw: Mapping[str, Any], limit: int) -> Run | str:
+        """The rule set's word on ``raw``, or why there is none; at most ``limit`` runs are counted in all."""
         from schemas.problems import DocumentProblems
         from service.documents import load_circuit
 
         key = content_key(raw)
         if key not in self._kept:
             if self.runs >= limit:
-                return f"no proof within {RUNS_PER_FINDING} re-runs of the rule set"
+                return f"no proof within the budget of {limit} re-runs of the rule set"
             self.runs += 1
             try:
                 self._kept[key] = run(load_circuit(raw), self.ruleset)

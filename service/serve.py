@@ -8,7 +8,9 @@ from typing import Any
 HOST = "127.0.0.1"
 PORT = 8000
 WORKERS = 2
-TIMEOUT = 30  # s; a worker that is silent for longer is replaced
+TIMEOUT = (
+    120  # s; a worker that is silent for longer is replaced; the budget of re-runs ends work well before
+)
 GRACE = 10  # s to finish what is under way when asked to stop
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 

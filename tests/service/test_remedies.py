@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partialmethod
 from typing import Any
 
 import pytest
@@ -215,7 +216,15 @@ def test_the_search_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     (finding,) = _review(of_rules([FakeRule("never", judge)]), document(R1="30 ohm"))
     assert finding.remedies == ()
     assert len(finding.advice) == 5
-    assert "no proof within 2 re-runs" in finding.advice[-1]
+    assert "no proof within the budget of 2 re-runs" in finding.advice[-1]
+
+
+def test_all_findings_share_one_budget(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module.Bench, "__init__", partialmethod(module.Bench.__init__, budget=2))
+    raw = document(R1="10 ohm", R2="20 ohm", R3="30 ohm")
+    findings = _review(of_rules([least_resistance(100.0, "150 ohm")]), raw)
+    assert [len(finding.remedies) for finding in findings] == [1, 1, 0]
+    assert "no proof within the budget of 2 re-runs" in findings[2].advice[0]
 
 
 def test_the_canonical_form_stands_in_where_there_is_no_text() -> None:
