@@ -1,0 +1,69 @@
+"""Islands of nets whose potential a state leaves open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rules.analysis.network import RESISTIVE
+from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.states import State
+
+_TYING = (*RESISTIVE, "inductor", "battery", "supply", "driver")
+
+
+@dataclass(frozen=True, slots=True)
+class Island:
+    """Undefined nets that move together.
+
+    ``pins`` are written ``Q1.base``; ``bases`` are transistors whose base is on
+    it while nothing ties it to their own emitter; ``others`` are parts on it
+    that are no capacitors.
+    """
+
+    nets: tuple[str, ...]
+    parts: tuple[str, ...]
+    pins: tuple[str, ...]
+    bases: tuple[str, ...]
+    capacitors: tuple[str, ...]
+    others: tuple[str, ...]
+
+
+def islands_of(state: State) -> tuple[Island, ...]:
+    """The islands of a state, sorted by their first net."""
+    circuit = state.mode.network.resolved.circuit
+    contacts = state.mode.network.configuration.contacts
+    open_nets = set(state.undefined_nets)
+    if not open_nets:
+        return ()
+    leader = {net: net for net in open_nets}
+
+    def find(net: str) -> str:
+        while leader[net] != net:
+            net = leader[net]
+        return net
+
+    for part in circuit.parts.values():
+        closed = part.kind == "contact" and contacts.get(part.name, part.text("rest")) == "closed"
+        if part.kind not in _TYING and not closed:
+            continue
+        roots = sorted({find(net) for net in part.pins.values() if net in open_nets})
+        for root in roots[1:]:
+            leader[root] = roots[0]
+    groups: dict[str, list[str]] = {}
+    for net in sorted(open_nets):
+        groups.setdefault(find(net), []).append(net)
+    return tuple(_island(state, tuple(nets)) for nets in sorted(groups.values()))
+
+
+def _island(state: State, nets: tuple[str, ...]) -> Island:
+    parts = state.mode.network.resolved.circuit.parts
+    on = [part for part in parts.values() if set(part.pins.values()) & set(nets)]
+    pins = [f"{part.name}.{pin}" for part in on for pin, net in part.pins.items() if net in nets]
+    bases = [
+        part.name
+        for part in on
+        if part.kind in TRANSISTORS and part.pins["base"] in nets and part.pins["emitter"] not in nets
+    ]
+    capacitors = tuple(part.name for part in on if part.kind == "capacitor")
+    others = tuple(part.name for part in on if part.kind != "capacitor")
+    return Island(nets, tuple(part.name for part in on), tuple(pins), tuple(bases), capacitors, others)
