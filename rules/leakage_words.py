@@ -11,7 +11,7 @@ from rules.analysis.course import current_at, seconds, stall
 from rules.analysis.formulas.timing import leakage_ratio_of_time_constant, smallest_leakage_ratio
 from rules.analysis.leakage import STATED, Promise, film_limit, promise_of
 from rules.analysis.retiming import fraction, nearer_threshold, with_film
-from rules.wording import celsius, member_pointer, part_quantity, say, times, with_position
+from rules.wording import ZERO_CELSIUS, celsius, member_pointer, part_quantity, say, times, with_position
 from schemas.finding import Change, Origin, Proposal, Quantity
 from schemas.quantities import document_text
 
@@ -105,7 +105,8 @@ def evidence(study: Study, case: Case) -> Iterator[Quantity]:
     yield Quantity("rho_sheet", "the ratio with the figure of the sheet", promise.sheet / case.charging, "")
     yield Quantity("f_T", "factor on the limit", promise.factor, "", "assumed", None, _FACTOR_SOURCE)
     ambient: Origin = "declared" if study.circuit.ambient is not None else "assumed"
-    yield Quantity("T", "highest ambient temperature", promise.temperature, "K", ambient, "/ambient/high")
+    hottest = promise.temperature - ZERO_CELSIUS
+    yield Quantity("T", "highest ambient temperature", hottest, "degC", ambient, "/ambient/high")
     yield Quantity("V_th", "capacitor voltage at which the timed state ends", timed.threshold, "V")
     for known in (
         part_quantity(study, case.capacitor, "capacitance", "C", "capacitance"),
@@ -117,10 +118,12 @@ def evidence(study: Study, case: Case) -> Iterator[Quantity]:
         yield Quantity("k", "limit per capacitance and rated volt, cold", promise.grade, "1/s", *told)
     yield from _of_the_course(case)
     yield Quantity("t", "delay without leakage", delay.duration, "s")
-    yield Quantity("t_L", "delay with the limit as a constant current", case.slowed, "s")
+    if math.isfinite(case.slowed):
+        yield Quantity("t_L", "delay with the limit as a constant current", case.slowed, "s")
     if promise.rated is not None:
         as_resistor = seconds(delay.segments, delay.farads, 0.0, promise.limit / promise.rated)
-        yield Quantity("t_R", "delay with the limit as a resistance V_R/I_L", as_resistor, "s")
+        if math.isfinite(as_resistor):
+            yield Quantity("t_R", "delay with the limit as a resistance V_R/I_L", as_resistor, "s")
     stop = stall(delay.segments, promise.limit)
     if stop is not None:
         yield Quantity("V_stop", "where the capacitor would stop", stop, "V")

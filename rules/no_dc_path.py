@@ -83,9 +83,9 @@ class NoDcPath:
         fails="for a net between devices that are all off: no current flows there whatever its potential",
     )
     lesson = Lesson(
-        why="A net that only junctions and capacitors reach has no potential of its own. With an open base the"
-        " transistor amplifies its own leakage: 15 nA at 25 degC are 0.17 uA at 60 degC, and times beta + 1,"
-        " 401, that is 68 uA, enough to make an LED glow.",
+        why="A net that only junctions and capacitors reach has no potential of its own. With an open base"
+        " the transistor amplifies its own leakage: 15 nA at 25 degC are 0.17 uA at 60 degC, and times"
+        " beta + 1 = 401 that is 68 uA, enough to make an LED glow.",
         breaks="A simulation with a tiny leak added everywhere prints 0.000 V for such a net; the bench does"
         " not. It may work for years and fail on a damp day.",
         mend="One resistor from the base to its own emitter lets the leakage out before it is amplified; a"
@@ -258,8 +258,8 @@ def _advice(study: Study, island: Island, bases: tuple[_Base, ...]) -> Iterator[
         )
     if not bases and len(island.capacitors) > 1 and not island.others:
         yield (
-            f"fit a resistor across each of {listed(island.capacitors)}, a tenth of rated voltage over leakage"
-            " limit: it settles how they share"
+            f"fit a resistor across each of {listed(island.capacitors)}, a tenth of rated voltage over"
+            " leakage limit: it settles how they share"
         )
     elif not bases and island.capacitors and not island.others:
         yield f"draw the load that {listed(island.nets)} feeds, or a resistor to a known potential"

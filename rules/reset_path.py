@@ -154,13 +154,15 @@ class ResetPath:
     def _judge(self, case: Case) -> tuple[Severity | None, Test]:
         """No way back at all is an error, so is a missed requirement; longer than the delay is a warning."""
         path, large = self.limits["path"].value, self.limits["large"].value
-        resistance = case.way.largest_resistance
-        if case.way.complete and resistance > path and case.delay.farads > large:
-            return "error", Test.at_most(resistance, path, "ohm")
-        test = Test.at_most(case.way.seconds, case.limit, "s")
+        way = case.way
+        if not way.complete:
+            return "error", Test.at_most(abs(way.stays - way.goal), abs(way.enough - way.goal), "V")
+        if way.largest_resistance > path and case.delay.farads > large:
+            return "error", Test.at_most(way.largest_resistance, path, "ohm")
+        test = Test.at_most(way.seconds, case.limit, "s")
         if test.holds:
             return None, test
-        return "error" if case.window is not None or not case.way.complete else "warning", test
+        return "error" if case.window is not None else "warning", test
 
 
 def _badness(judged: tuple[Case, Severity | None, Test]) -> tuple[int, float, str, str]:

@@ -60,10 +60,9 @@ def message(case: Case, test: Test, shortening: float) -> str:
     if case.window is None:
         whose = "the delay itself, no re-arm time being required"
     if not way.complete:
-        last = way.segments[-1].end if way.segments else way.start
         return (
-            f"{case.capacitor} has no way back {after}: it stays at {say(last, 'V')}, and only leakage brings"
-            f" it to the {say(way.enough, 'V')} from which the next period is {share} short; limit"
+            f"{case.capacitor} has no way back {after}: it stays at {say(way.stays, 'V')}, and only leakage"
+            f" brings it to the {say(way.enough, 'V')} from which the next period is {share} short; limit"
             f" {say(case.limit, 's')}, {whose}."
         )
     slow = way.slowest
@@ -94,13 +93,18 @@ def _piece(segment: Segment) -> str:
 def evidence(study: Study, case: Case, shortening: float) -> Iterator[Quantity]:
     """Every number behind the finding, the way piece by piece."""
     way, delay = case.way, case.delay
-    yield Quantity("t_back", "time back to where the next period may start", way.seconds, "s")
+    if way.complete:
+        yield Quantity("t_back", "time back to where the next period may start", way.seconds, "s")
+    else:
+        yield Quantity("V_stay", "where the capacitor comes to rest", way.stays, "V")
     if case.window is not None:
         yield Quantity(
             "t_rearm", "required re-arm time", case.window.high, "s", "declared", case.window.pointer
         )
     yield Quantity("t", "delay without leakage", delay.duration, "s")
-    yield Quantity("5*tau", "five time constants of the slowest piece; they leave 0.7 %", way.five_tau, "s")
+    if math.isfinite(way.five_tau):
+        meaning = "five time constants of the slowest piece; they leave 0.7 %"
+        yield Quantity("5*tau", meaning, way.five_tau, "s")
     yield Quantity("V_from", "capacitor voltage at the end of the timed state", way.start, "V")
     yield Quantity("V_0", "voltage the period starts from at its best", way.goal, "V")
     share = format_quantity(shortening, "ratio")
@@ -115,7 +119,8 @@ def evidence(study: Study, case: Case, shortening: float) -> Iterator[Quantity]:
     for k, segment in enumerate(way.segments[:SHOWN], 1):
         ohms = resistance_of(segment)
         where = f"from {say(segment.start, 'V')} to {say(segment.end, 'V')}, {_busy(segment)}"
-        yield Quantity(f"t_{k}", f"piece {k} of the way, {where}", segment.duration, "s")
+        if math.isfinite(segment.duration):
+            yield Quantity(f"t_{k}", f"piece {k} of the way, {where}", segment.duration, "s")
         if ohms is not None and segment.tau is not None:
             yield Quantity(f"R_{k}", f"discharge resistance on piece {k}", abs(ohms), "ohm")
             yield Quantity(f"tau_{k}", f"time constant on piece {k}", abs(segment.tau), "s")

@@ -147,8 +147,8 @@ class SupplyShort:
             pointers=(member_pointer(name, "resistance"),),
             state=place[0],
             corner=place[1],
-            message=f'{name} delivers {say(delivered, "A")} in "{state.name}", of the {say(largest, "A")} it can'
-            f" into a short circuit; limit {say(test.right, 'A')}. Half or more of it flows through"
+            message=f'{name} delivers {say(delivered, "A")} in "{state.name}", of {say(largest, "A")} into a'
+            f" short circuit; limit {say(test.right, 'A')}. Half or more of it flows through"
             f" {listed(road) or 'no part alone'}.",
             evidence=(
                 Quantity("I_S", "current that the source delivers", delivered, "A"),

@@ -276,7 +276,7 @@ _SCALES: Mapping[str, tuple[tuple[str, int], ...]] = {
     "charge": (("", 0), ("m", -3), ("u", -6), ("n", -9)),
 }
 _DEFAULT_SCALE = (("G", 9), ("M", 6), ("k", 3), ("", 0), ("m", -3), ("u", -6), ("n", -9), ("p", -12))
-_UNSCALED = frozenset({"K", "degC", "K/W", "%", "", "h", "day", "year"})
+_UNSCALED = frozenset({"K", "degC", "K/W", "1/s", "%", "", "h", "day", "year"})
 _LARGE_UNITS = (("s", 31557600.0, "year", 31557600), ("s", 2.0 * _DAY, "day", _DAY), ("s", 7200.0, "h", 3600),
                 ("C", 3.6, "Ah", 3600))
 """Unit, magnitude from which another unit is printed, that unit, its size."""

@@ -47,9 +47,15 @@ class Recovery:
         return math.fsum(segment.duration for segment in self.segments) if self.complete else math.inf
 
     @property
+    def stays(self) -> float:
+        """Where the capacitor is at the end of the way, V."""
+        return self.segments[-1].end if self.segments else self.start
+
+    @property
     def slowest(self) -> Segment | None:
-        """The segment that takes most of the time."""
-        return max(self.segments, key=lambda segment: segment.duration, default=None)
+        """The segment that takes most of the time, of those that come to an end."""
+        finite = [segment for segment in self.segments if math.isfinite(segment.duration)]
+        return max(finite, key=lambda segment: segment.duration, default=None)
 
     @property
     def five_tau(self) -> float:
