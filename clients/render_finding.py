@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal
 
 from clients.layout import table, wrap
-from clients.render_values import Locate, changes, place, quantity, short_place, valued
+from clients.render_values import Locate, changes, finding_value, place, quantity, short_place, valued
 
 Depth = Literal["line", "card", "lesson"]
 Paint = Callable[[str, str], str]
@@ -79,7 +79,8 @@ def _evidence(finding: Mapping[str, Any], locate: Locate) -> list[str]:
         grounds = (short_place(item.get("pointer"), locate), str(item.get("source") or ""))
         where = "; ".join(part for part in grounds if part)
         meaning = str(item.get("meaning", ""))
-        rows.append([str(item.get("symbol", "")), valued(item), str(item.get("origin", "")),
+        value = finding_value(item.get("value"), str(item.get("unit", "")))
+        rows.append([str(item.get("symbol", "")), value, str(item.get("origin", "")),
                      f"{meaning} ({where})" if where else meaning])
     if not rows:
         return []
@@ -92,7 +93,7 @@ def _judged(finding: Mapping[str, Any]) -> list[str]:
     if not test:
         return []
     unit = str(test.get("unit", ""))
-    left, right = quantity(test.get("left"), unit), quantity(test.get("right"), unit)
+    left, right = finding_value(test.get("left"), unit), finding_value(test.get("right"), unit)
     relation, margin = str(test.get("relation", "")), test.get("margin")
     verdict = "is not met"
     if margin is not None and margin < 0:
@@ -156,7 +157,7 @@ def proof_lines(proof: Mapping[str, Any] | None, indent: str) -> list[str]:
         return []
     unit = str(proof.get("unit", ""))
     after = proof.get("after")
-    course = (f"{quantity(proof.get('before'), unit)} -> "
+    course = (f"{finding_value(proof.get('before'), unit)} -> "
               f"{'no longer applies' if after is None else quantity(after, unit)}"
               f" (limit {quantity(proof.get('limit'), unit)})")
     corners = ", ".join(str(corner) for corner in proof.get("corners") or ())

@@ -26,7 +26,16 @@ def quantity(value: Any, unit: str = "") -> str:
         return UNDEFINED
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return clean(str(value))
+    if unit.startswith("1/"):  # a rate takes no prefix
+        return f"{float(value):.4g} {unit}"
     return format_quantity(float(value), unit)
+
+
+def finding_value(value: Any, unit: str) -> str:
+    """A number of a finding, where only the infinite has no JSON number."""
+    if value is None:
+        return "without end" if unit == "s" else "infinite"
+    return quantity(value, unit)
 
 
 def valued(item: Mapping[str, Any]) -> str:

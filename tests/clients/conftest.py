@@ -22,7 +22,7 @@ def sample_review() -> dict[str, Any]:
              "pointer": "/parts/R1/resistance", "source": None},
             {"symbol": "beta_min", "meaning": "smallest gain at 43.7 mA", "value": 65.0, "unit": "",
              "origin": "assumed", "pointer": "/parts/Q1", "source": "published type data"},
-            {"symbol": "I_X", "meaning": "a current that nothing fixes", "value": None, "unit": "A",
+            {"symbol": "I_X", "meaning": "a current that nothing limits", "value": None, "unit": "A",
              "origin": "derived", "pointer": None, "source": None},
         ],
         "test": {"left": 0.6, "relation": ">=", "right": 3.0, "unit": "", "margin": -2.4},

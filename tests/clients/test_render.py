@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from clients.layout import WIDTH, columns
 from clients.render import lesson_text, mend_text, review_text, rules_text, verdict
 from clients.render_states import states_text
-from clients.render_values import changes, literal, quantity
+from clients.render_values import changes, finding_value, literal, quantity
 
 
 def line_of(pointer: str) -> int | None:
@@ -32,11 +32,11 @@ error: min-beta-drive: Q1, R1 (bright, beta min)
   65 need 672.3 uA: the overdrive is 0.6, at least 3 is wanted.
 
   read and worked out
-    I_B        403.4 uA  derived   base current of Q1
-    R_B         10 kohm  declared  base resistor (R1 resistance, line 14)
-    beta_min         65  assumed   smallest gain at 43.7 mA (Q1, line 16;
-                                   published type data)
-    I_X       undefined  derived   a current that nothing fixes
+    I_B       403.4 uA  derived   base current of Q1
+    R_B        10 kohm  declared  base resistor (R1 resistance, line 14)
+    beta_min        65  assumed   smallest gain at 43.7 mA (Q1, line 16;
+                                  published type data)
+    I_X       infinite  derived   a current that nothing limits
 
   judged  0.6 >= 3 is not met: 2.4 short
 
@@ -320,6 +320,12 @@ def test_a_lesson_keeps_the_layout_of_its_circuits() -> None:
     (True, "", "True"), (-1.5e-6, "A", "-1.5 uA")])
 def test_quantities(value: Any, unit: str, text: str) -> None:
     assert quantity(value, unit) == text
+
+
+@pytest.mark.parametrize(("value", "unit", "text"), [
+    (None, "s", "without end"), (None, "A", "infinite"), (0.01, "1/s", "0.01 1/s"), (2e-3, "A", "2 mA")])
+def test_numbers_of_findings(value: Any, unit: str, text: str) -> None:
+    assert finding_value(value, unit) == text
 
 
 @pytest.mark.parametrize(("value", "text"), [
