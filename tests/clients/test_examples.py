@@ -135,7 +135,8 @@ def test_the_output_is_the_same_under_any_hash_seed(tmp_path: Path, style: str) 
         environment = {**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(EXAMPLES.parents[1])}
         command = [sys.executable, "-m", "clients", "review", str(EXAMPLES / "workshop-lamp.yaml"),
                    "--format", style]
-        done = subprocess.run(command, capture_output=True, cwd=tmp_path, env=environment, check=False, timeout=120)
+        done = subprocess.run(command, capture_output=True, cwd=tmp_path, env=environment, check=False,
+                              timeout=120)
         assert done.returncode == 1
         said.add(done.stdout)
     assert len(said) == 1
