@@ -11,7 +11,7 @@ t = R*C*ln((V_inf - V_0)/(V_inf - V_th)) (OpenStax, *University Physics* 2, sec.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from rules.analysis.frozen import Segment
@@ -34,7 +34,7 @@ def resistance_of(segment: Segment) -> float | None:
     return None if rise == 0.0 else -(segment.end - segment.start) / rise
 
 
-def _pieces(segments: Iterable[Segment]) -> Iterable[tuple[float, float, float, float]]:
+def _pieces(segments: Iterable[Segment]) -> Iterator[tuple[float, float, float, float]]:
     """(start V, end V, start A, end A), split where the voltage passes zero."""
     for segment in segments:
         a, b = segment.start, segment.end
@@ -46,20 +46,32 @@ def _pieces(segments: Iterable[Segment]) -> Iterable[tuple[float, float, float, 
             yield a, b, segment.current_start, segment.current_end
 
 
+def _drained(
+    segments: Iterable[Segment], leakage: float
+) -> Iterator[tuple[float, float, float, float, float]]:
+    """The pieces with what a leakage takes from each, A; nothing once the voltage has changed its sign."""
+    home = 0.0
+    for a, b, first, last in _pieces(segments):
+        if abs(b - a) < _NOTHING:
+            continue
+        side = math.copysign(1.0, a + b)
+        home = home or side
+        yield a, b, first, last, side * leakage if side == home else 0.0
+
+
 def seconds(
     segments: Iterable[Segment], farads: float, leakage: float = 0.0, conductance: float = 0.0
 ) -> float:
     """Time in s through all segments; infinite when the capacitor never gets through.
 
-    ``leakage`` (A, >= 0) always draws the capacitor towards 0 V, ``conductance``
-    (1/ohm, >= 0) does so in proportion to its voltage.  Domain: farads > 0.
+    ``leakage`` (A, >= 0) draws the capacitor towards 0 V, ``conductance`` (1/ohm,
+    >= 0) does so in proportion to its voltage.  A course that passes through
+    zero is leaked on up to there only: no sheet speaks of reversed voltage.
+    Domain: farads > 0.
     """
     total = 0.0
-    for a, b, first, last in _pieces(segments):
-        if abs(b - a) < _NOTHING:
-            continue
-        side = math.copysign(1.0, a + b)
-        first, last = first - side * leakage - conductance * a, last - side * leakage - conductance * b
+    for a, b, first, last, drain in _drained(segments, leakage):
+        first, last = first - drain - conductance * a, last - drain - conductance * b
         if first * (b - a) <= 0.0 or last * (b - a) <= 0.0:
             return math.inf
         ratio = first / last
@@ -70,10 +82,7 @@ def seconds(
 
 def stall(segments: Iterable[Segment], leakage: float) -> float | None:
     """The voltage at which a constant leakage (A) takes all of the current; ``None`` when it gets through."""
-    for a, b, first, last in _pieces(segments):
-        if abs(b - a) < _NOTHING:
-            continue
-        drain = math.copysign(leakage, a + b)
+    for a, b, first, last, drain in _drained(segments, leakage):
         first, last = first - drain, last - drain
         if first * (b - a) <= 0.0:
             return a

@@ -53,8 +53,9 @@ class Delay:
 
     @property
     def opposed(self) -> bool:
-        """True when leakage works against the course at the threshold, so that it may stop short of it."""
-        return self.timed.current * self.timed.threshold > 0.0
+        """True when leakage works against the course up to the threshold, so that it may stop short of it."""
+        threshold = self.timed.threshold
+        return self.timed.current * threshold > 0.0 and self.start * threshold >= 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -187,11 +187,16 @@ def capacitor_voltage(resolved: Resolved, state: State, capacitor: str) -> float
 
 
 def held_with(resolved: Resolved, capacitor: str, start: State | None) -> dict[str, float]:
-    """The capacitor itself and every slower one, at their voltages in ``start`` (0 V when undefined)."""
+    """The capacitor itself and every slower one, at their voltages in ``start`` (0 V when undefined).
+
+    Capacitors across a source follow it at once, however large they are.
+    """
     own = resolved.value(capacitor, "capacitance")
+    parts = resolved.circuit.parts.values()
+    supplied = [set(part.pins.values()) for part in parts if part.kind in ("battery", "supply")]
     held = {}
-    for part in resolved.circuit.parts.values():
-        if part.kind != "capacitor":
+    for part in parts:
+        if part.kind != "capacitor" or part.name != capacitor and set(part.pins.values()) in supplied:
             continue
         slower = resolved.value(part.name, "capacitance") > own
         if part.name == capacitor or slower:

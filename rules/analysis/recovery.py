@@ -93,6 +93,8 @@ def recovery_of(study: Study, corner: str, delay: Delay, shortening: float) -> R
     timed = delay.timed
     rest = study.state_sets(corner)[0].configuration
     if timed.kind == "fold":
+        if not study.state_sets(corner)[0].stable:
+            return NoRecovery("the circuit never rests; the way back is part of its period")
         if timed.outcome == "oscillates":
             return NoRecovery("the cycle repeats by itself; it has no other start to come back to")
         if timed.outcome == "undecided":
