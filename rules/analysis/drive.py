@@ -257,7 +257,7 @@ def by_hand(study: Study, drive: Drive, overdrive: float) -> ByHand | None:
         return None
     vbe, sign = study.resolved.assumptions["vbe_on"], sign_of(state, stage.transistor)
     far, emitter = state.nets[direct[0].other], state.nets[stage.emitter]
-    if far is None or emitter is None:
+    if far is None or emitter is None or not vbe > 0.0:
         return None
     source = sign * (far - emitter)
     conductance = sum(1.0 / study.value(part, "resistance") for part in stage.bleeds)
