@@ -135,6 +135,9 @@ def body_of(source: Source) -> tuple[bytes, str]:
 class Client:
     """Talks to one server; use it as a context manager, or call :meth:`close`.
 
+    >>> with Client("http://127.0.0.1:8000") as client:  # doctest: +SKIP
+    ...     client.review(open("pond-pump.yaml").read())["findings"]
+
     ``timeout`` is (connect, read) in seconds.  ``retries`` is how often a
     request is repeated, with a growing pause, after a failed connection or a
     502, 503 or 504: every request is pure, so repeating it is safe.  A read

@@ -23,6 +23,12 @@ class State(TypedDict, total=False):
     nets: dict[str, float | None]
     currents: dict[str, dict[str, float | None]]
     power: dict[str, float | None]
+    held: dict[str, float]
+    """Voltages (V) of the capacitors that are held; only in timed and frozen states."""
+    ends: dict[str, Any] | None
+    course: list[dict[str, Any]]
+    then: list[dict[str, Any]]
+    outcome: Literal["settles", "oscillates", "undecided"]
 
 
 class Configuration(TypedDict, total=False):
@@ -30,7 +36,10 @@ class Configuration(TypedDict, total=False):
 
     contacts: dict[str, str]
     drivers: dict[str, str]
+    reached_by: list[str]
+    complete: bool
     states: list[State]
+    timed: list[State]
 
 
 class StatesAnswer(TypedDict, total=False):
@@ -38,8 +47,11 @@ class StatesAnswer(TypedDict, total=False):
 
     circuit: str
     complete: bool
+    beta: Literal["min", "typical", "max"]
+    held: dict[str, float]
     assumed: list[dict[str, Any]]
     configurations: list[Configuration]
+    problems: list[str]
 
 
 class Finding(TypedDict, total=False):
@@ -51,6 +63,7 @@ class Finding(TypedDict, total=False):
     parts: list[str]
     nets: list[str]
     pointers: list[str]
+    role: str
     state: str | None
     corner: str | None
     message: str
@@ -60,6 +73,7 @@ class Finding(TypedDict, total=False):
     remedies: list[dict[str, Any]]
     advice: list[str]
     caused_by: str | None
+    occurrences: list[dict[str, Any]]
 
 
 class ReviewAnswer(TypedDict, total=False):
@@ -73,7 +87,7 @@ class ReviewAnswer(TypedDict, total=False):
     outcomes: list[dict[str, Any]]
     assumed: list[dict[str, Any]]
     cautions: list[str]
-    problems: list[Any]
+    problems: list[str]
 
 
 class MendAnswer(TypedDict, total=False):
@@ -84,6 +98,7 @@ class MendAnswer(TypedDict, total=False):
     patch: Patch
     applied: list[dict[str, Any]]
     remaining: list[Finding]
+    withdrawn: str | None
     review: ReviewAnswer
 
 

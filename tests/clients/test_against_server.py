@@ -63,7 +63,7 @@ def test_a_held_capacitor_reaches_the_server(client: Client) -> None:
     document = read_document(BELL.read_bytes(), None, BELL.name)
     answer = client.states(document, hold={"C1": 0.0, "C2": 3.7})
     assert answer == facade.states(document, hold={"C1": 0.0, "C2": 3.7})
-    assert answer["held"] == {"C1": 0.0, "C2": 3.7}  # type: ignore[typeddict-item]
+    assert answer["held"] == {"C1": 0.0, "C2": 3.7}
 
 
 def test_the_catalogues(client: Client) -> None:
