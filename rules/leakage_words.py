@@ -184,7 +184,7 @@ def _film(study: Study, case: Case) -> Iterator[str]:
     base = abs(alone - timed.current)
     if film.delay is None:
         brought = abs(alone) * study.value(film.part, "resistance") / film.ohms
-        drawn = f", and the base that takes over draws {say(base, 'A')}" if base > 1e-3 * brought else ""
+        drawn = f", and the threshold itself draws {say(base, 'A')}" if base > 1e-3 * brought else ""
         yield (
             f"{swap}: the state would not end. {film.part} would bring {say(brought, 'A')} at the"
             f" threshold{drawn}"

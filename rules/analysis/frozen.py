@@ -114,7 +114,11 @@ def follow(start: State, capacitor: str) -> Phase:
             break
         following = _next_support(tracer, line, edge, direction)
         if following is None:
-            end = "fold"
+            clamp = _clamp(tracer, u) if tracer.line(line.support ^ {edge[1]}) is None else None
+            if clamp is None:
+                end = "fold"
+            else:
+                segments.append(Segment(clamp.devices, u, u, 0.0, 0.0, u, None, math.inf, False))
             break
         support = following
     return Phase(start, capacitor, tuple(segments), end, u)
@@ -169,6 +173,24 @@ def _next_support(tracer: Tracer, line: ModeLine, edge: tuple[float, int], direc
         if gap < 1e-4 and (best is None or (gap, solution.support) < best):
             best = (gap, solution.support)
     return None if best is None else frozenset(best[1])
+
+
+def _clamp(tracer: Tracer, u: float) -> State | None:
+    """The state in which ideal junctions straight across the capacitor keep it at ``u`` V, taking all current."""
+    from rules.analysis.complementarity import enumerate_all, problem_of
+    from rules.analysis.states import Mode
+
+    resolved, capacitor = tracer.network.resolved, tracer.capacitor
+    held = {name: volts for name, volts in tracer.network.held.items() if name != capacitor}
+    network = build_network(resolved, tracer.network.configuration, held)
+    if network.faults:
+        return None
+    for solution in enumerate_all(problem_of(network, tracer.betas), 2000).solutions:
+        state = State(Mode(network, tracer.betas, solution))
+        voltage = capacitor_voltage(resolved, state, capacitor)
+        if voltage is not None and abs(voltage - u) < 1e-6 and state.stable:
+            return state
+    return None
 
 
 def regions(tracer: Tracer, support: frozenset[int]) -> dict[str, str]:
