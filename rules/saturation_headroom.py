@@ -116,9 +116,10 @@ class SaturationHeadroom:
             return
         full = stage.intent == "linear" or is_signal_coupled(study, stage)
         spare, floor = (HEADROOM if full else EDGE).value, study.resolved.assumptions["vce_sat"]
-        worst = min(points, key=lambda found: found[1].vce)[0]
+        # saturated at several gains: the greatest one asks for the most current
+        worst = min(points, key=lambda found: (round(found[1].vce, 9), -found[1].beta))[0]
         for situation, point in points:
-            test = Test.at_least(point.vce, round(floor + spare, 9), "V")
+            test = Test.at_least(round(point.vce, 9), round(floor + spare, 9), "V")
             if test.holds:
                 yield satisfied(self, about, situation, test)
                 continue
