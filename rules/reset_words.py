@@ -110,8 +110,8 @@ def evidence(study: Study, case: Case, shortening: float) -> Iterator[Quantity]:
     share = format_quantity(shortening, "ratio")
     yield Quantity("V_0,max", f"voltage from which the next period is {share} shorter", way.enough, "V")
     x, aim = fraction(delay), delay.segments[0].aim
-    if x is not None and aim is not None and 0.0 < x < 1.0 and aim > 0.0 and delay.start == 0.0:
-        by_hand = rearmed_voltage(aim, x, shortening)
+    if x is not None and aim is not None and 0.0 < x < 1.0 and delay.start == 0.0:
+        by_hand = math.copysign(rearmed_voltage(abs(aim), x, shortening), aim)
         yield Quantity("V_0,hand", "V_inf*(1 - (1-x)^eps): the same for one time constant", by_hand, "V")
     known = part_quantity(study, case.capacitor, "capacitance", "C", "capacitance")
     if known is not None:
@@ -138,14 +138,14 @@ def proposals(study: Study, case: Case, shortening: float) -> tuple[tuple[Propos
     window = delay_window(study, case.delay)
     typical = _typical(study, case)
     fixed = None if case.window is None else case.limit
-    for lever in levers(study, case.way, case.delay, fixed is None, shortening)[:TRIED]:
-        found = lowered(study, case.way, case.delay, lever, fixed, shortening)
+    for name, weight in levers(study, case.way, case.delay, fixed is None, shortening)[:TRIED]:
+        found = lowered(study, case.way, case.delay, (name, weight), fixed, shortening)
         if found is None:
             continue
         ohms, way, delay = found
-        then = delay_with(study, typical, {(lever, "resistance"): ohms}) or delay
+        then = delay_with(study, typical, {(name, "resistance"): ohms}) or delay
         summary = (
-            f"{from_to(study, lever, ohms)}: {case.capacitor} back in {say(way.seconds, 's')} instead of"
+            f"{from_to(study, name, ohms)}: {case.capacitor} back in {say(way.seconds, 's')} instead of"
             f" {say(case.way.seconds, 's')}, the delay {say(then.duration, 's')} instead of"
             f" {say(typical.duration, 's')}"
         )
@@ -153,7 +153,7 @@ def proposals(study: Study, case: Case, shortening: float) -> tuple[tuple[Propos
         if reason:
             withheld.append(f"{summary}: not proposed, {reason}")
             continue
-        made.append(Proposal(summary, (new_resistance(study, lever, ohms),)))
+        made.append(Proposal(summary, (new_resistance(study, name, ohms),)))
     return tuple(made), tuple(withheld)
 
 
@@ -184,20 +184,20 @@ def advice(study: Study, case: Case) -> Iterator[str]:
     nodes = _collapsing(study, case)
     for anode, cathode, resistor in nodes:
         yield (
-            f"fit a diode across {resistor}, anode at {anode}, cathode at {cathode}: {cathode} collapses when"
-            f" the state ends, and {case.capacitor} empties through the diode down to about 0.7 V"
+            f"fit a diode across {resistor}, anode at {anode}, cathode at {cathode}: the far end collapses"
+            f" when the state ends, and {case.capacitor} empties through the diode down to about 0.7 V"
         )
     slow = case.way.slowest
-    if slow is not None and not nodes and 0.0 < slow.start <= 0.75:
+    if slow is not None and not nodes and 0.0 < abs(slow.start) <= 0.75:
         yield (
-            f"below {say(slow.start, 'V')} no diode conducts and the charge leaves through resistors only; a"
-            f" transistor or contact across {case.capacitor} that closes when the state ends empties it"
+            f"below {say(abs(slow.start), 'V')} no diode conducts, and the charge leaves through resistors;"
+            f" a transistor or contact across {case.capacitor} that closes at the end of the state empties it"
         )
     yield from _bleed(study, case)
 
 
 def _collapsing(study: Study, case: Case) -> list[tuple[str, str, str]]:
-    """(net at the capacitor, net that falls well below it, resistor between) where no diode is fitted yet."""
+    """(anode, cathode, resistor between) of a diode that would empty the capacitor and is not fitted yet."""
     found: list[tuple[str, str, str]] = []
     if not case.way.phases:
         return found
@@ -217,9 +217,12 @@ def _collapsing(study: Study, case: Case) -> list[tuple[str, str, str]]:
             or timing is None
         ):
             continue
-        collapses = here - there > 1.0 and timing > case.delay.timed.threshold
+        threshold = case.delay.timed.threshold
+        side = math.copysign(1.0, threshold)
+        collapses = side * (here - there) > 1.0 and side * (timing - threshold) > 0.0
         if collapses and arm.other not in study.roles.rails and frozenset((net, arm.other)) not in diodes:
-            found.append((net, arm.other, arm.part))
+            anode, cathode = (net, arm.other) if side > 0.0 else (arm.other, net)
+            found.append((anode, cathode, arm.part))
     return found
 
 
@@ -227,7 +230,7 @@ def _bleed(study: Study, case: Case) -> Iterator[str]:
     """The bleed across the capacitor that would do, and what it takes from the charging current."""
     farads, timed = case.delay.farads, case.delay.timed
     way = case.way
-    if not 0.0 <= way.goal < way.enough < way.start or way.goal > 0.05 * way.start:
+    if way.enough * way.start <= 0.0 or abs(way.start) <= abs(way.enough) or abs(way.goal) > abs(way.enough):
         return  # a resistor across it would not lead to where the period starts
     time_constants = math.log(way.start / way.enough)
     ohms = round_down(discharge_resistance_at_most(case.limit, farads, time_constants), "E24", 0.05)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 _NUDGE = 1.01
 _LEAST = 0.1  # relative change of the time per relative change of the resistor
 _STEPS = 48  # E24 values looked at: two decades
+_TRIES = 12  # of them, from the first guess on
 
 
 def _with(
@@ -30,8 +31,8 @@ def _with(
 
 def levers(
     study: Study, way: Recovery, delay: Delay, against_delay: bool, shortening: float
-) -> tuple[str, ...]:
-    """Resistors by how much the time back follows them, most first.
+) -> tuple[tuple[str, float], ...]:
+    """Resistors with their weight: by how much the time back follows them, most first.
 
     With ``against_delay`` the time back is counted in delays, since the delay
     itself is then the limit.  Empty where there is no way back at all.
@@ -50,16 +51,22 @@ def levers(
         weight = growth / math.log(_NUDGE)
         if weight > _LEAST:
             found.append((-weight, name))
-    return tuple(name for _, name in sorted(found))
+    return tuple((name, -weight) for weight, name in sorted(found))
 
 
 def lowered(
-    study: Study, way: Recovery, delay: Delay, resistor: str, limit: float | None, shortening: float
+    study: Study,
+    way: Recovery,
+    delay: Delay,
+    lever: tuple[str, float],
+    limit: float | None,
+    shortening: float,
 ) -> tuple[float, Recovery, Delay] | None:
     """The largest E24 value with which the way back keeps its limit, at the upper end of the tolerance.
 
     ``limit`` in s, or ``None`` for the delay itself.  The result is told at the nominal value.
     """
+    resistor, weight = lever
     spread = study.known(resistor, "tolerance_high")
     upper = 1.0 + (spread.value if spread is not None else 0.0)
     steps = list(itertools.islice(steps_down_from(study.value(resistor, "resistance"), "E24"), _STEPS))
@@ -68,15 +75,18 @@ def lowered(
         trial = _with(study, way, delay, resistor, ohms * upper, shortening)
         return trial is not None and trial[0].seconds <= (trial[1].duration if limit is None else limit)
 
-    low, high = 0, 1
-    while high < len(steps) and not keeps(steps[high]):
-        low, high = high, 2 * high
-    if high >= len(steps):
-        return None
-    if low == 0 and keeps(steps[0]):
-        high = 0
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if keeps(steps[middle]) else (middle, high)
-    final = _with(study, way, delay, resistor, steps[high], shortening)
-    return None if final is None else (steps[high], *final)
+    # the time goes about as a power of the resistance: start where that says, then walk to the edge
+    excess = way.seconds / (delay.duration if limit is None else limit)
+    guess = study.value(resistor, "resistance") * excess ** (-1.0 / weight)
+    at = min(range(len(steps)), key=lambda k: abs(math.log(steps[k] / guess)))
+    if keeps(steps[at]):
+        while at > 0 and keeps(steps[at - 1]):
+            at -= 1
+    else:
+        end = min(len(steps), at + _TRIES)
+        while at < end and not keeps(steps[at]):
+            at += 1
+        if at == end:
+            return None
+    final = _with(study, way, delay, resistor, steps[at], shortening)
+    return None if final is None else (steps[at], *final)
