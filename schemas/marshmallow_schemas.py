@@ -264,10 +264,12 @@ def _tree(complaints: Iterable[Complaint]) -> dict[Any, Any]:
 
 
 def _branch(at: Path, message: Message) -> dict[Any, Any]:
+    clear = at.index(_HERE) if _HERE in at else len(at)
+    message.place = at[clear:]  # from a member that is called like marshmallow's own key
     branch: Any = [message]
-    for token in reversed(at):
+    for token in reversed(at[:clear]):
         branch = {token: branch}
-    return branch if at else {_HERE: branch}
+    return branch if clear else {_HERE: branch}
 
 
 def _merged(found: Iterable[Any]) -> dict[Any, Any]:

@@ -9,6 +9,8 @@ from typing import Any
 import jsonschema
 import jsonschema_rs
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from marshmallow import ValidationError
 
 from schemas.document import dump, load, parse_text
@@ -92,21 +94,107 @@ def test_no_value_of_another_type_is_taken_anywhere(odd: Any) -> None:
     raw, positions = parse_text(GOOD_YAML, "yaml")
     for pointer in positions:
         changed = _with(raw, pointer, odd)
-        ours: tuple[Problem, ...] = ()
-        theirs: tuple[Problem, ...] = ()
-        try:
-            load(changed)
-        except DocumentProblems as refused:
-            ours = refused.problems
-        try:
-            MARSHMALLOW.load(changed)
-        except ValidationError as error:
-            theirs = problems_of(error)
+        ours, theirs = _problems(changed)
         assert theirs == ours, pointer
         if QUICK.is_valid(changed):
             assert all(_beyond(p.detail) for p in ours), (pointer, ours)
         else:
             assert ours, pointer
+
+
+RAW, POSITIONS = parse_text(GOOD_YAML, "yaml")
+POINTERS = [pointer for pointer in POSITIONS if pointer]
+NAMES = st.sampled_from(["_schema", "kind", "pins", "a", "R1", "gnd", "a/b~", "", "x y", "at", "1"])
+VALUES = st.sampled_from(
+    [None, True, 0, -3, 1e9, "", "gnd", "4k7", "5 %", "idle", "\n", [], ["R1"], {}, {"_schema": 1}]
+)
+
+
+@settings(max_examples=300)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(POINTERS), st.sampled_from("dsra"), NAMES, VALUES), min_size=1, max_size=4
+    )
+)
+def test_damaged_documents_have_the_same_problems(damage: list[tuple[str, str, str, Any]]) -> None:
+    """Members removed, replaced, renamed and added at random, several at a time."""
+    raw = RAW
+    for pointer, how, name, value in damage:
+        raw = _damaged(raw, pointer, how, name, value)
+    ours, theirs = _problems(raw)
+    assert theirs == ours
+    if not ours:
+        assert QUICK.is_valid(raw)
+
+
+def _problems(raw: Any) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:
+    """What the reader and what the marshmallow schemas say of the same data."""
+    ours: tuple[Problem, ...] = ()
+    theirs: tuple[Problem, ...] = ()
+    try:
+        load(raw)
+    except DocumentProblems as refused:
+        ours = refused.problems
+    try:
+        MARSHMALLOW.load(raw)
+    except ValidationError as error:
+        theirs = problems_of(error)
+    return ours, theirs
+
+
+def _damaged(raw: Any, pointer: str, how: str, name: str, value: Any) -> Any:
+    copy = json.loads(json.dumps(raw))
+    holder = copy
+    *upper, last = pointer.split("/")[1:]
+    for token in upper:
+        key: Any = int(token) if isinstance(holder, list) and token.isdigit() else token
+        try:
+            holder = holder[key]
+        except (KeyError, IndexError, TypeError):
+            return copy  # an earlier damage has taken the place away
+    if isinstance(holder, list):
+        index = int(last)
+        if how == "d" and index < len(holder):
+            del holder[index]
+        elif index < len(holder):
+            holder[index] = value
+    elif isinstance(holder, dict):
+        if how == "d":
+            holder.pop(last, None)
+        elif how == "s":
+            holder[last] = value
+        elif how == "r" and last in holder:
+            holder[name] = holder.pop(last)
+        else:
+            holder[name] = value
+    return copy
+
+
+def test_a_member_called_like_marshmallows_own_key_is_told_apart() -> None:
+    raw = _with(RAW, "/parts/R1/pins/a", None)
+    raw["_schema"] = 1
+    raw["parts"]["_schema"] = {"kind": "resistor", "resistance": "x", "_schema": 1}
+    raw["states"]["_schema"] = {"_schema": "on"}
+    ours, theirs = _problems(raw)
+    assert theirs == ours
+    assert [p.pointer for p in ours] == [
+        "/_schema",
+        "/parts/R1/pins/a",
+        "/parts/_schema/_schema",
+        "/parts/_schema/pins",
+        "/parts/_schema/resistance",
+        "/states/_schema/_schema",
+    ]
+
+
+def test_marshmallow_messages_are_plain_text_for_other_users() -> None:
+    with pytest.raises(ValidationError) as caught:
+        MARSHMALLOW.load(_with(RAW, "/parts/R1/resistance", "4,7k"))
+    messages = json.loads(json.dumps(caught.value.messages))
+    (words,) = messages["parts"]["R1"]["resistance"]
+    assert "the decimal mark is a point" in words
+    circuit = load(RAW)
+    assert MARSHMALLOW.dump([circuit, circuit], many=True) == [dump(circuit)] * 2
 
 
 def _with(raw: Any, pointer: str, value: Any) -> Any:

@@ -25,6 +25,7 @@ from schemas.problems import DocumentProblems
 from schemas.quantities import DIMENSIONS, document_text, parse
 from schemas.references import part_type_problems
 from tests.schemas.corpus import GOOD_YAML, MALFORMED
+from tests.schemas.test_agreement import MARSHMALLOW, QUICK
 
 ROOT = Path(__file__).parents[2]
 
@@ -206,7 +207,7 @@ def documents(draw: st.DrawFn) -> dict[str, Any]:
     used = sorted({net for part in made.values() for net in part["pins"].values()})
     raw: dict[str, Any] = {"format": "thumbrule/1", "name": "generated", "ground": used[0], "parts": made}
     devices = [name for name, part in made.items() if part["kind"] in REGIONS]
-    if devices and draw(st.booleans()):
+    if draw(st.booleans()) and devices:
         raw["states"] = {
             "first": {n: draw(st.sampled_from([*REGIONS[made[n]["kind"]], "on"])) for n in devices}
         }
@@ -215,7 +216,8 @@ def documents(draw: st.DrawFn) -> dict[str, Any]:
         ]
     if draw(st.booleans()):
         raw["nets"] = {
-            net: {"label": draw(st.text("ab \u00b5", min_size=1).filter(str.strip))} for net in used[:2]
+            net: {"label": draw(st.text("ab \u00b5", min_size=1).filter(lambda text: bool(text.strip())))}
+            for net in used[:2]
         }
         raw["waivers"] = [
             {"rule": "a-b", "parts": names[:1], "reason": "r\ns", "owner": "o", "expires": "2030-12-31"}
@@ -243,6 +245,8 @@ def test_generated_documents_go_round(raw: dict[str, Any], turn: int) -> None:
     other = load(shuffled(raw, turn))
     assert other == circuit
     assert json.dumps(dump(other)) == json.dumps(plain)  # members in one order, whatever the document's
+    assert QUICK.is_valid(raw)
+    assert MARSHMALLOW.load(raw) == circuit
     of_json, of_yaml = read(json.dumps(raw).encode()), read(yaml.safe_dump(plain).encode(), "yaml")
     assert of_json.circuit == circuit
     assert of_yaml.circuit == circuit
