@@ -72,7 +72,7 @@ def _finish(response: Response) -> Response:
     for name, value in HEADERS.items():
         response.headers.setdefault(name, value)
     response.headers.setdefault("Cache-Control", "no-store")
-    if response.allow:  # a set: its order would change with the hash seed
+    if response.allow:  # made from a set: its order would change with the hash seed
         response.headers["Allow"] = ", ".join(sorted(response.allow))
     return response
 

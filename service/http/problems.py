@@ -80,7 +80,7 @@ def from_http(error: HTTPException, limit: int) -> Response:
     headers = {}
     errors = []
     if isinstance(error, MethodNotAllowed):
-        headers["Allow"] = ", ".join(sorted(error.valid_methods or ()))
+        headers["Allow"] = ", ".join(error.valid_methods or ())  # put in order with all other headers
     if status == 413:
         errors.append({"pointer": "", "detail": detail, "accepted": f"at most {limit} bytes"})
     return problem(status, detail, errors, headers)

@@ -162,6 +162,23 @@ def test_the_exit_status_counts_from_the_threshold(severity: str, threshold: Any
     assert exit_status(shape, threshold) == status
 
 
+@pytest.mark.parametrize(
+    ("over", "status"),
+    [
+        ({}, 0),
+        ({"problems": ["S1 open: a loop of sources"]}, 2),
+        ({"complete": False}, 2),
+        ({"outcomes": [{"kind": "failed"}]}, 2),
+        ({"outcomes": [{"kind": "undecided"}]}, 0),
+    ],
+)
+def test_what_could_not_be_checked_outweighs_everything(over: dict[str, Any], status: int) -> None:
+    clean: dict[str, Any] = {"outcomes": [], "complete": True, "problems": [], "findings": []}
+    assert exit_status({**clean, **over}) == status
+    if status == 2:
+        assert exit_status({**clean, **over, "findings": [{"severity": "error"}]}) == 2
+
+
 def test_an_unknown_threshold_is_refused() -> None:
     with pytest.raises(ValueError, match="threshold is 'fatal'"):
         exit_status(_shape(least_resistance(1.0, "2 ohm")), "fatal")  # type: ignore[arg-type]

@@ -62,6 +62,21 @@ def test_the_refusal_of_a_large_body_arrives(address: str, size: int) -> None:
     assert response.headers["Content-Type"] == "application/problem+json"
 
 
+def test_a_client_that_sends_all_before_it_reads_gets_the_refusal(address: str) -> None:
+    """Closing on unread data would reset the connection while the client is still sending."""
+    host, port = address.removeprefix("http://").split(":")
+    size = 12 << 20
+    fields = (f"Host: {host}", "Content-Type: text/yaml", f"Content-Length: {size}")
+    head = "\r\n".join(("POST /v1/reviews HTTP/1.1", *fields, "", ""))
+    with socket.create_connection((host, int(port)), timeout=30) as connection:
+        connection.sendall(head.encode())
+        for _ in range(size >> 16):
+            connection.sendall(b"#" * (1 << 16))
+        answer = b"".join(iter(lambda: connection.recv(65536), b""))
+    assert answer.startswith(b"HTTP/1.1 413 ")
+    assert b'"accepted":"at most 1048576 bytes"' in answer
+
+
 def test_a_large_body_of_unknown_length_is_refused_rather_than_cut_off(address: str) -> None:
     pieces = iter([CIRCUIT, *(b"#" * 65536 for _ in range(40))])
     response = requests.post(f"{address}/v1/reviews", data=pieces, headers=YAML, timeout=30)

@@ -10,6 +10,7 @@ from flask.testing import FlaskClient
 
 from service import facade
 from service.documents import read_document
+from service.http.problems import json_bytes
 from service.ruleset import Ruleset
 from tests.service.http.conftest import CIRCUIT
 
@@ -149,3 +150,9 @@ def test_the_same_question_gets_the_same_bytes(client: FlaskClient) -> None:
     assert members[:8] == [
         "circuit", "ruleset", "complete", "states", "findings", "outcomes", "assumed", "cautions"
     ]  # fmt: skip
+
+
+def test_a_number_that_is_not_finite_never_leaves_the_service() -> None:
+    for number in (float("nan"), float("inf"), -float("inf")):
+        with pytest.raises(ValueError, match="not JSON compliant"):
+            json_bytes({"value": number})
