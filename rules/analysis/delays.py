@@ -115,7 +115,7 @@ def _judge(study: Study, corner: str, timed: TimedState) -> Delay | LeftOut:
     rest = study.state_sets(corner)[0].configuration
     if set(study.circuit.parts[name].pins.values()) <= study.roles.rails:
         return LeftOut(name, _idle_reason(study, name))
-    switched = [device for device in timed.changed if study.roles.stages[device].intent not in SETTLING]
+    switched = [device for device in timed.changed if not _settles(study, corner, device)]
     if timed.kind == "region-change" and not switched:
         return LeftOut(name, f"{', '.join(timed.changed)} settles to its bias; nothing switches")
     segments = course_of(study, timed)
@@ -137,6 +137,15 @@ def _judge(study: Study, corner: str, timed: TimedState) -> Delay | LeftOut:
             f"{timed.configuration.key}, which lasts {stay:.3g} s at most",
         )
     return entered
+
+
+def _settles(study: Study, corner: str, transistor: str) -> bool:
+    """True for a stage that follows its base, or rests active behind an emitter resistor everywhere."""
+    stage = study.roles.stages[transistor]
+    if stage.intent in SETTLING:
+        return True
+    rests = {state.devices[transistor] for sets in study.state_sets(corner) for state in sets.stable}
+    return rests == {"active"} and not stage.emitter_on_rail
 
 
 def _entries(
