@@ -8,7 +8,6 @@ from http import HTTPStatus
 from typing import Any
 
 from schemas.json_schema import circuit_schema
-
 from service.http.bodies import MEDIA_TYPES
 from service.http.components import SCHEMAS, Schema, ref
 from service.http.options import BY_RESOURCE, Option
