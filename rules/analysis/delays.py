@@ -72,20 +72,40 @@ def course_of(study: Study, timed: TimedState) -> tuple[Segment, ...]:
     return timed.phase.segments[: cut[0]] if cut else timed.phase.segments
 
 
+def _courses(circuit: Circuit, rest: Configuration) -> Iterator[list[tuple[Mapping[str, str], float]]]:
+    """Per stimulus, the positions it goes through from rest on, and how long it stays in each (s)."""
+    for actions in circuit.stimuli.values():
+        positions = {**rest.contacts, **rest.drivers}
+        moments = [(at, list(group)) for at, group in itertools.groupby(actions, key=lambda step: step.at)]
+        course: list[tuple[Mapping[str, str], float]] = [(dict(positions), math.inf)]
+        for k, (at, group) in enumerate(moments):
+            positions.update({action.part: action.to for action in group})
+            stay = moments[k + 1][0] - at if k + 1 < len(moments) else math.inf
+            course.append((dict(positions), stay))
+        yield course
+
+
+def _positions(configuration: Configuration) -> Mapping[str, str]:
+    return {**configuration.contacts, **configuration.drivers}
+
+
 def dwell(circuit: Circuit, configuration: Configuration, rest: Configuration) -> float:
     """The longest time (s) any stimulus stays in a configuration; infinite at rest and without stimuli."""
     if configuration.key == rest.key or not circuit.stimuli:
         return math.inf
-    longest = 0.0
-    for actions in circuit.stimuli.values():
-        positions = {**rest.contacts, **rest.drivers}
-        moments = [(at, list(group)) for at, group in itertools.groupby(actions, key=lambda step: step.at)]
-        for k, (at, group) in enumerate(moments):
-            positions.update({action.part: action.to for action in group})
-            if positions == {**configuration.contacts, **configuration.drivers}:
-                until_next = moments[k + 1][0] - at if k + 1 < len(moments) else math.inf
-                longest = max(longest, until_next)
-    return longest
+    wanted = _positions(configuration)
+    stays = [stay for course in _courses(circuit, rest) for positions, stay in course if positions == wanted]
+    return max(stays, default=0.0)
+
+
+def leads(circuit: Circuit, start: Configuration, to: Configuration, rest: Configuration) -> bool:
+    """True when a stimulus goes straight from one configuration to the other, or there are no stimuli."""
+    pair = (_positions(start), _positions(to))
+    return not circuit.stimuli or any(
+        (here, there) == pair
+        for course in _courses(circuit, rest)
+        for (here, _), (there, _) in itertools.pairwise(course)
+    )
 
 
 def delays(study: Study, corner: str) -> tuple[tuple[Delay, ...], tuple[LeftOut, ...]]:
@@ -160,7 +180,10 @@ def _entries(
             continue
         stay = math.inf
         if origin is not None:
-            stay = dwell(study.circuit, origin.mode.network.configuration, rest)
+            before = origin.mode.network.configuration
+            if before.key != rest.key and not leads(study.circuit, before, configuration, rest):
+                continue
+            stay = dwell(study.circuit, before, rest)
         if math.isinf(stay):
             yield origin, timed.start
         else:
