@@ -32,10 +32,10 @@ class Message(str):
     place: Path
     __slots__ = ("complaint", "place")
 
-    def __new__(cls, complaint: Complaint) -> Message:
+    def __new__(cls, complaint: Complaint, place: Path = ()) -> Message:
         message = super().__new__(cls, complaint.detail)
         message.complaint = complaint
-        message.place = ()
+        message.place = place
         return message
 
 
@@ -260,13 +260,13 @@ def _refuse(complaint: Complaint | None) -> None:
 
 def _tree(complaints: Iterable[Complaint]) -> dict[Any, Any]:
     """Complaints as marshmallow's tree of messages, by the place each one names."""
-    return _merged([_branch(complaint.at, Message(complaint)) for complaint in complaints])
+    return _merged([_branch(complaint) for complaint in complaints])
 
 
-def _branch(at: Path, message: Message) -> dict[Any, Any]:
-    clear = at.index(_HERE) if _HERE in at else len(at)
-    message.place = at[clear:]  # from a member that is called like marshmallow's own key
-    branch: Any = [message]
+def _branch(complaint: Complaint) -> dict[Any, Any]:
+    at = complaint.at
+    clear = at.index(_HERE) if _HERE in at else len(at)  # up to a member called like marshmallow's own key
+    branch: Any = [Message(complaint, at[clear:])]
     for token in reversed(at[:clear]):
         branch = {token: branch}
     return branch if clear else {_HERE: branch}
@@ -306,8 +306,7 @@ def _placed(messages: Any, path: Path) -> Iterator[Message]:
         return
     for message in messages:
         if isinstance(message, Message):
-            message.place = path + message.place
-            yield message
+            yield Message(message.complaint, path + message.place)
 
 
 def problems_of(error: ValidationError) -> tuple[Problem, ...]:

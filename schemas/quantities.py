@@ -132,7 +132,7 @@ def parse(value: object, dimension: str, bound: str = "any") -> float:
         number = float(value)
     except OverflowError:
         number = math.inf
-    return _bounded(number, dimension, bound, show(value), from_text=False)
+    return _bounded(number, dimension, bound, value)
 
 
 @lru_cache(maxsize=4096)
@@ -147,7 +147,7 @@ def _parse_text(text: str, dimension: str, bound: str) -> float:
     number = float(exact)
     if exact and not number:
         number = math.copysign(math.ulp(0.0), exact)  # too small for a float, but not zero: out of range
-    return _bounded(number, dimension, bound, quoted(text), from_text=True)
+    return _bounded(number, dimension, bound, text)
 
 
 def _exact(text: str, d: Dimension) -> Decimal | None:
@@ -177,32 +177,36 @@ def _decimal(number: str) -> Decimal:
     return Decimal(number.replace("\u2212", "-"))
 
 
-def _bounded(number: float, dimension: str, bound: str, seen: str, *, from_text: bool) -> float:
+def _bounded(number: float, dimension: str, bound: str, raw: str | float) -> float:
+    """``number``, read from ``raw``, when it is finite, of the right sign and of a sane magnitude."""
     d = DIMENSIONS[dimension]
-    if not math.isfinite(number):
-        raise Complaint(f"the {_word(d)} is not a finite number", seen=seen, accepted=accepted(dimension))
-    if dimension == "temperature":
-        if not d.smallest <= number <= d.largest:
-            likely = f"{number:.15g} degC" if not from_text and -123.15 <= number < 150.0 else None
-            raise Complaint("the temperature is out of range"
-                            + ("" if from_text else "; a bare number is in kelvin"), seen=seen,
-                            accepted=f"{d.smallest:g} K to {d.largest:g} K, such as {d.examples}",
-                            nearest=likely)
+    if d.smallest <= number <= d.largest:
         return number
-    if number < 0.0 and bound != "any":
-        raise Complaint(f"the {_word(d)} must not be negative", seen=seen, accepted=accepted(dimension))
-    if number == 0.0:
-        if bound == "positive":
-            raise Complaint(f"the {_word(d)} must be greater than zero", seen=seen,
-                            accepted=accepted(dimension))
+    if number == 0.0 and bound != "positive" and dimension != "temperature":
         return 0.0  # also for minus zero
-    if not d.smallest <= abs(number) <= d.largest:
-        raise Complaint(f"the {_word(d)} is out of range"
-                        + ("" if from_text or not UNITS[dimension] else
-                           f"; a bare number is in {d.unit}"), seen=seen,
-                        accepted=f"{format_quantity(d.smallest, dimension)} to "
-                                 f"{format_quantity(d.largest, dimension)}, such as {d.examples}")
-    return number
+    if bound == "any" and dimension != "temperature" and d.smallest <= -number <= d.largest:
+        return number
+    raise _out_of_bounds(number, d, bound, raw)
+
+
+def _out_of_bounds(number: float, d: Dimension, bound: str, raw: str | float) -> Complaint:
+    word, seen = _word(d), show(raw)
+    if not math.isfinite(number):
+        return Complaint(f"the {word} is not a finite number", seen=seen, accepted=accepted(d.name))
+    bare = not isinstance(raw, str)
+    if d.name == "temperature":
+        likely = f"{number:.15g} degC" if bare and -123.15 <= number < 150.0 else None
+        return Complaint("the temperature is out of range" + ("; a bare number is in kelvin" if bare else ""),
+                         seen=seen, accepted=f"{d.smallest:g} K to {d.largest:g} K, such as {d.examples}",
+                         nearest=likely)
+    if number < 0.0 and bound != "any":
+        return Complaint(f"the {word} must not be negative", seen=seen, accepted=accepted(d.name))
+    if number == 0.0:
+        return Complaint(f"the {word} must be greater than zero", seen=seen, accepted=accepted(d.name))
+    unit = f"; a bare number is in {d.unit}" if bare and UNITS[d.name] else ""
+    return Complaint(f"the {word} is out of range{unit}", seen=seen,
+                     accepted=f"{format_quantity(d.smallest, d.name)} to "
+                              f"{format_quantity(d.largest, d.name)}, such as {d.examples}")
 
 
 def _word(d: Dimension) -> str:

@@ -153,7 +153,7 @@ def _damaged(raw: Any, pointer: str, how: str, name: str, value: Any) -> Any:
         except (KeyError, IndexError, TypeError):
             return copy  # an earlier damage has taken the place away
     if isinstance(holder, list):
-        index = int(last)
+        index = int(last) if last.isdigit() else len(holder)
         if how == "d" and index < len(holder):
             del holder[index]
         elif index < len(holder):
@@ -177,6 +177,7 @@ def test_a_member_called_like_marshmallows_own_key_is_told_apart() -> None:
     raw["states"]["_schema"] = {"_schema": "on"}
     ours, theirs = _problems(raw)
     assert theirs == ours
+    assert _problems(raw) == (ours, ours)  # nothing is left over from the time before
     assert [p.pointer for p in ours] == [
         "/_schema",
         "/parts/R1/pins/a",
