@@ -181,8 +181,9 @@ def _message(load: Loading, loads: Sequence[Loading], changed: str) -> str:
         f"{names} {'takes' if len(load.transistors) == 1 else 'take'} {say(load.base, 'A')} from the divider"
         f" {arms}, which carries {say(load.divider, 'A')}: {load.ratio:.3g} times the base current where"
         f" {STIFF.value:g} times is wanted ({where_at(load.situation, _beta(load))})."
-        f" That moves the tap {load.tap} from {say(load.unloaded, 'V')} to {say(load.loaded, 'V')}."
     )
+    if load.unloaded is not None:
+        text += f" That moves the tap {load.tap} from {say(load.unloaded, 'V')} to {say(load.loaded, 'V')}."
     taps = [other.loaded for other in _same_place(load, loads)]
     if len(taps) > 1 and max(taps) - min(taps) >= 1e-3:
         text += (
@@ -203,17 +204,16 @@ def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
     yield Quantity("I_div", "current of the unloaded divider", load.divider, "A")
     yield Quantity("I_B", "base current", load.base, "A")
     yield Quantity("k", "divider current over base current", load.ratio, "")
-    yield Quantity(
-        "V_tap0", f"net {load.tap} without base current (same mode, gain without end)", load.unloaded, "V"
-    )
     yield Quantity("V_tap", f"net {load.tap} as it is", load.loaded, "V")
-    yield Quantity("shift", "exact shift of the tap", load.shift, "V")
     yield Quantity("R_th", "arms in parallel", load.resistance, "ohm")
     yield Quantity("shift_hand", "shift by hand, R_th * I_B", load.by_hand, "V")
-    if load.shift > 0.0:
-        yield Quantity(
-            "off", "how far the hand formula is off", 100.0 * (load.by_hand / load.shift - 1.0), "%"
-        )
+    if load.unloaded is None or not load.shift:
+        return
+    meaning = f"net {load.tap} without base current (same mode, gain without end)"
+    yield Quantity("V_tap0", meaning, load.unloaded, "V")
+    yield Quantity("shift", "exact shift of the tap", load.shift, "V")
+    off = 100.0 * (load.by_hand / load.shift - 1.0)
+    yield Quantity("off", "how far the hand formula is off", off, "%")
 
 
 def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterator[Proposal]:

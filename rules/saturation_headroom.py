@@ -177,9 +177,10 @@ class SaturationHeadroom:
         driven = input_half(study, stage)
         half = driven is not stage
         most = round(assumed["vce_sat"] + EDGE.value + (assumed["vbe_on"] if half else 0.0), 9)
-        on = _on(study, stage)
+        on = [(s, p) for s, p in _on(study, stage) if p.region != "reverse"]
         if not on:
-            yield not_applicable(self, (name,), f"{name} conducts in no state")
+            how = "only in reverse" if _on(study, stage) else "in no state"
+            yield not_applicable(self, (name,), f"{name} conducts {how}")
             return
         worst = max(on, key=lambda found: found[1].vce)[0]
         found = drives(study, driven)[0] if not why_not_judged(study, driven) else ()

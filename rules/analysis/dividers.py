@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.formulas.bias import thevenin_of_arms, through_current
 from rules.analysis.network import RESISTIVE
-from rules.analysis.operating import operating_point
+from rules.analysis.operating import operating_point, supposed
 from rules.analysis.preferred import members_between, round_down
 from rules.analysis.roles import Arm, Stage
 from rules.analysis.states import State
@@ -50,18 +50,20 @@ class Loading:
     loaded: float
 
     @cached_property
-    def unloaded(self) -> float:
+    def unloaded(self) -> float | None:
+        """``None`` where the mode has no unique solution at endless gain."""
         endless = dict.fromkeys(self.transistors, math.inf)
-        return self.study.what_if(self.situation.state, betas=endless).nets[self.tap] or 0.0
+        state = supposed(self.study, self.situation.state, betas=endless)
+        return None if state is None else state.nets[self.tap]
 
     @property
     def ratio(self) -> float:
         return self.divider / self.base
 
     @property
-    def shift(self) -> float:
+    def shift(self) -> float | None:
         """How far the base current moves the tap, V: exact in the mode of the state."""
-        return abs(self.unloaded - self.loaded)
+        return None if self.unloaded is None else abs(self.unloaded - self.loaded)
 
     @property
     def by_hand(self) -> float:
@@ -190,13 +192,16 @@ class Redesign:
         self.now = tuple(self.ends[part][1] for part in self.arms)
         halves = {(part, "resistance"): 0.5 * r for part, r in zip(self.arms, self.now, strict=True)}
         self.v0, self.j0 = self._tap(state)
-        v1, j1 = self._tap(study.what_if(state, halves))
+        moved = supposed(study, state, halves)
+        self.solvable = moved is not None
+        v1, j1 = self._tap(moved) if moved is not None else (self.v0, self.j0)
         self.slope = (j1 - self.j0) / (v1 - self.v0) if v1 != self.v0 else 0.0
 
     @property
     def possible(self) -> bool:
         """Only resistors are changed, never a coil or a load."""
-        return all(self.study.circuit.parts[part].kind == "resistor" for part in self.arms)
+        parts = self.study.circuit.parts
+        return self.solvable and all(parts[part].kind == "resistor" for part in self.arms)
 
     def _tap(self, state: State) -> tuple[float, float]:
         """Potential of the tap (V) and what the bases draw from it (A, negative for PNP)."""
@@ -277,7 +282,9 @@ class Redesign:
         """The same by a full solve, for far ends that give way."""
         worst = min(self._ends_of_tolerance(values), key=lambda at_ends: self.tap(at_ends)[1])
         changed = {(part, "resistance"): r for part, r in zip(self.arms, worst, strict=True)}
-        state = self.study.what_if(self.load.situation.state, changed)
+        state = supposed(self.study, self.load.situation.state, changed)
+        if state is None:
+            return False
         _, drawn = self._tap(state)
         pairs = [(state.nets[arm.other] or 0.0, r) for arm, r in zip(self.order, worst, strict=True)]
         return through_current(pairs) >= wanted * abs(drawn) > 0.0

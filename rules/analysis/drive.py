@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from rules.analysis.formulas.drive import (
     base_current_of_drive,
     base_resistor_at_most,
@@ -15,7 +13,7 @@ from rules.analysis.formulas.drive import (
     overdrive_factor,
 )
 from rules.analysis.network import RESISTIVE
-from rules.analysis.operating import everywhere, operating_point, place_of, sign_of
+from rules.analysis.operating import everywhere, operating_point, place_of, sign_of, supposed
 from rules.analysis.preferred import members_between
 from rules.analysis.resolve import Known
 from rules.analysis.roles import Arm, Stage, resistive_nets
@@ -105,12 +103,9 @@ def drive_of(study: Study, stage: Stage, situation: Situation) -> Drive | str:
     if region == "reverse":
         return f"{name} conducts in reverse in state {situation.label}"
     as_is = operating_point(state, name)
-    try:
-        saturated = state if region == "saturated" else study.what_if(state, regions={name: "saturated"})
-        point = operating_point(saturated, name)
-    except np.linalg.LinAlgError:
-        point = None
-    if as_is is None or point is None:
+    saturated = state if region == "saturated" else supposed(study, state, regions={name: "saturated"})
+    point = operating_point(saturated, name) if saturated is not None else None
+    if as_is is None or point is None or saturated is None:
         return f"the circuit does not determine the currents of {name} in state {situation.label}"
     if point.collector < QUIET:
         return f"no collector current flows in {name} in state {situation.label}"
@@ -188,11 +183,8 @@ def _behind(study: Study, state: State, stage: Stage) -> list[tuple[str, Arm]]:
 def factor_with(study: Study, drive: Drive, resistor: str, ohms: float) -> float:
     """Overdrive with another value of one resistor, in the same mode; 0 where that has no solution."""
     name = drive.stage.transistor
-    try:
-        state = study.what_if(drive.saturated, {(resistor, "resistance"): ohms})
-    except np.linalg.LinAlgError:
-        return 0.0
-    point = operating_point(state, name)
+    state = supposed(study, drive.saturated, {(resistor, "resistance"): ohms})
+    point = operating_point(state, name) if state is not None else None
     if point is None or point.base <= 0.0 or point.collector < QUIET:
         return 0.0
     return overdrive_factor(

@@ -6,11 +6,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from rules.analysis.drive import QUIET, last_that
 from rules.analysis.formulas.bias import collector_resistor_at_most
-from rules.analysis.operating import Point, operating_point, sign_of
+from rules.analysis.operating import Point, operating_point, sign_of, supposed
 from rules.analysis.preferred import members_between
 from rules.analysis.roles import Arm, Stage
 from rules.analysis.states import State
@@ -41,9 +39,8 @@ def active_point(
     study: Study, state: State, stage: Stage, values: dict[tuple[str, str], float] | None = None
 ) -> tuple[State, Point] | None:
     """The stage as its bias alone would have it: the same mode with the base-collector junction blocking."""
-    try:
-        active = study.what_if(state, values, regions={stage.transistor: "active"})
-    except np.linalg.LinAlgError:
+    active = supposed(study, state, values, regions={stage.transistor: "active"})
+    if active is None:
         return None
     point = operating_point(active, stage.transistor)
     return None if point is None else (active, point)
@@ -196,13 +193,9 @@ def less_lift(study: Study, found: Next, most: float) -> tuple[str, float] | Non
     now, factor = study.value(part, "resistance"), 1.0 + study.value(part, "tolerance_high")
 
     def holds(ohms: float) -> bool:
-        try:
-            state = study.what_if(
-                found.situation.state, {(part, "resistance"): ohms * factor}, regions={name: "off"}
-            )
-        except np.linalg.LinAlgError:
-            return False
-        point = operating_point(state, name)
+        changed = {(part, "resistance"): ohms * factor}
+        state = supposed(study, found.situation.state, changed, regions={name: "off"})
+        point = operating_point(state, name) if state is not None else None
         return point is not None and point.vbe <= most
 
     ohms = last_that(holds, members_between(now / 1e3, now, "E24"))

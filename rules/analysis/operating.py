@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from rules.analysis.states import State
 
@@ -51,6 +53,20 @@ def operating_point(state: State, transistor: str) -> Point | None:
         i_collector,
         state.mode.betas[transistor],
     )
+
+
+def supposed(
+    study: Study,
+    state: State,
+    values: Mapping[tuple[str, str], float] | None = None,
+    betas: Mapping[str, float] | None = None,
+    regions: Mapping[str, str] | None = None,
+) -> State | None:
+    """:meth:`Study.what_if`, or ``None`` where that mode has no unique solution."""
+    try:
+        return study.what_if(state, values, betas, regions)
+    except np.linalg.LinAlgError:
+        return None
 
 
 def everywhere(study: Study) -> Iterator[Situation]:

@@ -364,3 +364,17 @@ def test_the_engine_proves_a_smaller_collector_resistor() -> None:
 def test_without_a_transistor_there_is_nothing_to_judge() -> None:
     subject = circuit(supply("V1", "rail", "gnd", 9.0), resistor("R1", "rail", "gnd", 1e3))
     assert kinds(RULE, subject) == {"not-applicable"}
+
+
+def test_a_switch_that_conducts_in_reverse_is_no_switch_that_is_on() -> None:
+    """Collector and emitter exchanged: |V_CE| is small, and yet nothing is as it should be."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 9.0),
+        driver("U1", "in", "gnd", 0.0, 5.0),
+        resistor("R1", "in", "b", 100e3),
+        npn("Q1", "gnd", "b", "e", 100.0),
+        resistor("RL", "rail", "e", 10e3),
+        **named("saturated"),
+    )
+    found = outcomes(RULE, subject)
+    assert [(outcome.kind, outcome.reason) for outcome in found] == [("not-applicable", "Q1 conducts only in reverse")]
