@@ -198,31 +198,24 @@ def advice(study: Study, case: Case) -> Iterator[str]:
 
 def _collapsing(study: Study, case: Case) -> list[tuple[str, str, str]]:
     """(anode, cathode, resistor between) of a diode that would empty the capacitor and is not fitted yet."""
-    found: list[tuple[str, str, str]] = []
-    if not case.way.phases:
-        return found
+    rails, timed = study.roles.rails, case.delay.timed
     part = study.circuit.parts[case.capacitor]
-    state = case.way.phases[0].start_state
-    net, other_end = (part.pins[pin] for pin in capacitor_pins(part))
-    here = state.nets[net]
-    if other_end not in study.roles.rails:
-        return found
+    first, second = (part.pins[pin] for pin in capacitor_pins(part))
+    if (first in rails) == (second in rails) or not case.way.phases:
+        return []
+    net, other_end, side = (second, first, -1.0) if first in rails else (first, second, 1.0)
+    after, during = case.way.phases[0].start_state.nets, timed.state.nets
+    reached = (during[other_end] or 0.0) + side * timed.threshold  # of the net at the capacitor
+    up = math.copysign(1.0, side * timed.threshold)
     diodes = {frozenset(p.pins.values()) for p in study.circuit.parts.values() if p.kind == "diode"}
+    found = []
     for arm in study.roles.arms.get(net, ()):
-        there, timing = state.nets[arm.other], case.delay.timed.state.nets[arm.other]
-        if (
-            study.circuit.parts[arm.part].kind != "resistor"
-            or here is None
-            or there is None
-            or timing is None
-        ):
+        here, there, timing = after[net], after[arm.other], during[arm.other]
+        fitted = frozenset((net, arm.other)) in diodes or study.circuit.parts[arm.part].kind != "resistor"
+        if fitted or arm.other in rails or here is None or there is None or timing is None:
             continue
-        threshold = case.delay.timed.threshold
-        side = math.copysign(1.0, threshold)
-        collapses = side * (here - there) > 1.0 and side * (timing - threshold) > 0.0
-        if collapses and arm.other not in study.roles.rails and frozenset((net, arm.other)) not in diodes:
-            anode, cathode = (net, arm.other) if side > 0.0 else (arm.other, net)
-            found.append((anode, cathode, arm.part))
+        if up * (here - there) > 1.0 and up * (timing - reached) > 0.0:
+            found.append((net, arm.other, arm.part) if up > 0.0 else (arm.other, net, arm.part))
     return found
 
 
