@@ -60,11 +60,13 @@ def case_of(study: Study, corner: str, delay: Delay) -> Case | str:
 
 def smallest_ratio(case: Case) -> float | None:
     """e*k*t*V_R/V_inf at the temperature judged; ``None`` where it does not apply."""
-    promise, aim = case.promise, case.delay.segments[0].aim
-    if promise.grade is None or promise.rated is None or aim is None or not aim > case.delay.start >= 0.0:
+    promise, aim, start = case.promise, case.delay.segments[0].aim, case.delay.start
+    if promise.grade is None or promise.rated is None or aim is None:
+        return None
+    if start * aim < 0.0 or abs(aim) <= abs(start):
         return None
     k = promise.grade * promise.factor
-    return smallest_leakage_ratio(k, case.delay.duration, promise.rated, aim - case.delay.start)
+    return smallest_leakage_ratio(k, case.delay.duration, promise.rated, abs(aim - start))
 
 
 def message(case: Case, limit: float) -> str:
@@ -135,9 +137,12 @@ def _of_the_course(case: Case) -> Iterator[Quantity]:
         yield Quantity("V_inf", "voltage the capacitor aims at", first.aim, "V")
         yield Quantity("tau", "time constant on the way", first.tau, "s")
         grade = promise.grade if promise.by_charge else None
-        if grade is not None and promise.rated is not None and first.aim > threshold > 0.0:
+        beyond = first.aim * threshold > 0.0 and abs(first.aim) > abs(threshold)
+        if grade is not None and promise.rated is not None and beyond:
             k = grade * promise.factor
-            by_tau = leakage_ratio_of_time_constant(k, first.tau, promise.rated, first.aim, threshold)
+            by_tau = leakage_ratio_of_time_constant(
+                k, first.tau, promise.rated, abs(first.aim), abs(threshold)
+            )
             meaning = "k*f_T*tau*V_R/(V_inf-V_th): the hand sum, without any base current"
             yield Quantity("rho_tau", meaning, by_tau, "")
     x = fraction(case.delay)

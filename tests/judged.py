@@ -103,5 +103,11 @@ def renamed(circuit: Circuit) -> tuple[Circuit, Mapping[str, str]]:
         ground=nets[circuit.ground],
         states=frozen_map(states),
         nets=frozen_map({nets[net]: note for net, note in circuit.nets.items()}),
+        stimuli=frozen_map(
+            {
+                label: tuple(replace(action, part=parts[action.part]) for action in actions)
+                for label, actions in circuit.stimuli.items()
+            }
+        ),
     )
     return changed, parts
