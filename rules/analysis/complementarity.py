@@ -13,22 +13,25 @@ is not determined is reported as undefined and never as a number.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.analysis.network import Array, Network, injections
+from rules.analysis.network import Array, Network
 
 VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
 LOG_DOUBTFUL = np.log(1e-12)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
+ROUNDING = 1e-4  # V; what rounding may hide before a solution is refined
 SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
 BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
 WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
 COUPLING = 1e-13  # relative size below which two junctions do not influence each other
 STATE_LIMIT = 2000
-SHARING = 1e-3  # ohm; carried to zero where parallel ideal junctions leave their currents open
+SHARING = (1e-2, 1e-3, 1e-4)  # ohm; tried in turn where parallel ideal junctions leave their currents open
+SHARED = 1e-6  # ratio below which a direction does not change how junctions share
+RUNAWAY = 10.0  # A; below this a current that grows as the resistance shrinks is still limited by something
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,40 +78,20 @@ class Enumeration:
     complete: bool
     reason: str = ""
     shared: bool = False
+    unlimited: tuple[tuple[int, ...], ...] = ()
 
 
 def problem_of(network: Network, betas: Mapping[str, float]) -> Problem:
     """Reduce a network at given current gains to its complementarity problem."""
-    _, q, fixed, varying = network.reduced
-    islands = network.island_map
-    m = fixed + varying * network.shares(betas)
-    inject = injections(network, betas) if network.islands else np.zeros((len(network.nets), q.size))
-    return make_problem(q, m, -network.sense @ islands, islands.T @ inject, islands.T @ network.injection,
-                        _reach(network))
-
-
-def _reach(network: Network) -> Array:
-    """How far apart, in V, the two ends of a blocking junction can ever be, plus its drop.
-
-    The highest net of a circuit without current sources can only be fed by a
-    source: every resistor and junction takes current from it, but for the
-    reverse region of the hand model, which may lift a net by vce_sat.  So no net
-    lies further from the reference than the sum of all source voltages plus
-    vce_sat for each transistor.  Floating nets have no such bound.
-    """
-    if np.any(network.injection != 0.0):
-        return np.full(len(network.junctions), np.inf)
-    transistors = sum(junction.name == "forward" for junction in network.junctions)
-    span = sum(abs(branch.voltage) for branch in network.branches)
-    span += abs(network.resolved.assumptions["vce_sat"]) * transistors
-    floating = {net for island in network.islands for net in island}
-    return np.array([np.inf if floating & set(junction.sense) else junction.drop + 2.0 * span
-                     for junction in network.junctions])
+    g, h = network.equations(betas)
+    size = len(network.junctions)
+    return make_problem(h[:size], g[:size, :size], g[:size, size:], g[size:, :size], h[size:], network.reach)
 
 
 def make_problem(q: Array, m: Array, w: Array, s: Array, c: Array, reach: Array | None = None) -> Problem:
     diagonal = np.abs(np.diag(m))
-    typical = float(np.median(diagonal[diagonal > 1e-6])) if np.any(diagonal > 1e-6) else 1e3
+    ordered = np.sort(diagonal[diagonal > 1e-6])
+    typical = float(ordered[len(ordered) // 2]) if len(ordered) else 1e3
     scale = 1.0 / np.where(diagonal > 1e-6 * typical, diagonal, typical)
     return Problem(q, m, w, s, c, scale, np.full(q.size, np.inf) if reach is None else reach)
 
@@ -155,7 +138,8 @@ def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
     if matrices.shape[1] == 0:
         return np.ones(len(matrices), dtype=bool), np.ones(len(matrices))
     sign, logdet = np.linalg.slogdet(matrices)
-    sizes = np.maximum(np.einsum("bij,bij->bi", matrices, matrices), 1e-300)
+    # a row of rounding must not be measured by its own size: scaled rows are about one
+    sizes = np.maximum(np.einsum("bij,bij->bi", matrices, matrices), 1.0)
     doubtful = np.flatnonzero((sign == 0) | (logdet - 0.5 * np.log(sizes).sum(axis=1) < LOG_DOUBTFUL))
     regular = np.ones(len(matrices), dtype=bool)
     if doubtful.size:
@@ -169,6 +153,10 @@ def _regular_solutions(problem: Problem, g: Array, masks: NDArray[np.bool_], mat
     """Solve the modes with a unique solution in one batch and keep the consistent ones."""
     size, free = problem.size, problem.free
     z = np.linalg.solve(matrices, right[..., None])[..., 0]
+    near = np.all(np.where(masks, z[:, :size], z @ g[:size].T + problem.q) >= -ROUNDING, axis=1)
+    masks, matrices, right, sign, z = masks[near], matrices[near], right[near], sign[near], z[near]
+    # one step of refinement: large and tiny resistances side by side cost many digits
+    z += np.linalg.solve(matrices, (right - np.einsum("bij,bj->bi", matrices, z))[..., None])[..., 0]
     slack = z @ g[:size].T + problem.q
     fits = np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1)
     nothing = np.zeros((size + free, 0))
@@ -225,8 +213,9 @@ def examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> li
         projected = u.T @ right
         if np.any(np.abs(projected[small]) > VOLT_TOLERANCE * max(1.0, float(np.abs(right).max()))):
             return []
-        safe = np.where(small, 1.0, values)
-        point = vt.T @ np.where(small, 0.0, projected / safe)
+        safe = np.where(small, np.inf, values)
+        point = vt.T @ (projected / safe)
+        point += vt.T @ (u.T @ (right - matrix @ point) / safe)
         null = vt[small].T
     z, directions = np.zeros(size + free), np.zeros((size + free, null.shape[1]))
     z[keep], directions[keep] = point, null
@@ -297,11 +286,20 @@ def enumerate_all(problem: Problem, step_budget: int) -> Enumeration:
 
     Where ideal junctions stand in parallel their currents are not determined;
     they are then taken to share as equal junctions do (``shared`` is true).
+    When the signs of all solutions do not add up to one, a further state has no
+    finite current; the junctions that carry it are in ``unlimited``.
     """
     plain = _enumerate(problem, step_budget)
-    if not any(_splits(problem, solution) for solution in plain.solutions):
+    signs = [solution.index for solution in plain.solutions]
+    split = any(_splits(problem, solution) for solution in plain.solutions)
+    balanced = not signs or None in signs or sum(sign or 0 for sign in signs) == 1
+    if not split and (balanced or not plain.complete):
         return plain
-    return _with_equal_sharing(problem, plain, step_budget)
+    for resistance in SHARING:
+        eased = _eased(problem, plain, resistance, step_budget)
+        if eased is not None:
+            return eased if split else replace(plain, unlimited=eased.unlimited)
+    return plain
 
 
 def _splits(problem: Problem, solution: Solution) -> bool:
@@ -309,30 +307,67 @@ def _splits(problem: Problem, solution: Solution) -> bool:
     return bool(np.abs(solution.null[: problem.size]).max(initial=0.0) > 1e-13)
 
 
-def _with_equal_sharing(problem: Problem, plain: Enumeration, step_budget: int) -> Enumeration:
+def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget: int) -> Enumeration | None:
     """The limit of vanishing equal junction resistances: the states of matched junctions.
 
-    Solved at two small resistances and carried to zero; kept only when the
-    result solves the problem without them.
+    A small resistance gives the modes; the limit itself is then solved exactly.
+    ``None`` when a mode does not carry over to zero resistance.
     """
-    found: list[Solution] = []
-    passes = []
-    for resistance in (2.0 * SHARING, SHARING):
-        eased = Problem(problem.q, problem.m + np.diag(np.full(problem.size, resistance)), problem.w, problem.s,
-                        problem.c, problem.scale, problem.reach)
-        passes.append(_enumerate(eased, step_budget))
+    passes = [_enumerate(replace(problem, m=problem.m + np.diag(np.full(problem.size, ohms))), step_budget)
+              for ohms in (4.0 * resistance, resistance)]
     coarse = {solution.support: solution for solution in passes[0].solutions}
+    g, h = scaled(problem)
+    found: list[Solution] = []
+    unlimited: list[tuple[int, ...]] = []
     for fine in passes[1].solutions:
+        limit = _limit(problem, g, h, fine)
+        if limit is not None:
+            found.append(limit)
+            continue
         rough = coarse.get(fine.support)
-        if rough is None:
-            return plain
-        current, potential = 2.0 * fine.current - rough.current, 2.0 * fine.potential - rough.potential
-        slack = problem.q + problem.m @ current + problem.w @ potential
-        chosen = np.isin(np.arange(problem.size), fine.support)
-        if np.any(np.where(chosen, np.abs(slack), -slack) > 1e-6):
-            return plain
-        found.append(Solution(fine.support, current, potential, fine.null, fine.index))
-    return Enumeration(tuple(found), passes[1].complete, passes[1].reason, True)
+        # a current that grows as one over the resistance has no limit
+        growing = () if rough is None else tuple(
+            k for k in fine.support if 3.0 * rough.current[k] < fine.current[k] and fine.current[k] > RUNAWAY)
+        if not growing:
+            return None
+        unlimited.append(growing)
+    return Enumeration(tuple(merge(found)), passes[1].complete, passes[1].reason, True, tuple(sorted(unlimited)))
+
+
+def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | None:
+    """The solution of an eased mode at zero resistance: G z = -h with equal sharing along what that leaves open.
+
+    With r the resistance, L'(G + r) z = -L'h for a left null vector L of G; as r vanishes, L'z = 0 over the currents.
+    """
+    size = problem.size
+    keep = np.concatenate([np.array(fine.support, dtype=np.intp), np.arange(size, size + problem.free)])
+    count = len(fine.support)
+    u, values, vt = np.linalg.svd(g[np.ix_(keep, keep)])
+    small = values <= SINGULAR * max(float(values.max(initial=0.0)), 1e-300)
+    projected = u.T @ -h[keep]
+    matrix, safe = g[np.ix_(keep, keep)], np.where(small, np.inf, values)
+    point = vt.T @ (projected / safe)
+    point += vt.T @ (u.T @ (-h[keep] - matrix @ point) / safe)
+    null, left = vt[small].T, u[:, small]
+    weights = left[:count].T * problem.scale[keep[:count]]  # acts on scaled currents
+    weights /= np.maximum(np.abs(weights).max(axis=1, initial=0.0, keepdims=True), 1e-300)
+    share = weights @ null[:count]
+    point = point - null @ np.linalg.lstsq(share, weights @ point[:count], rcond=SHARED)[0]
+    _, values, vt = np.linalg.svd(share)
+    free = null @ vt[int(np.sum(values > SHARED * values.max(initial=0.0))):].T
+    z, directions = np.zeros(size + problem.free), np.zeros((size + problem.free, free.shape[1]))
+    z[keep], directions[keep] = point, free
+    mask = np.isin(np.arange(size), fine.support)
+    slack = g[:size] @ z + problem.q
+    if np.any(np.where(mask, np.abs(slack), 0.0) > 100 * VOLT_TOLERANCE):
+        return None
+    slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
+    shift = _interior(np.where(mask, z[:size], slack) + 100 * VOLT_TOLERANCE, slopes)
+    if shift is None:
+        return None
+    z = z + directions @ shift
+    mask &= z[:size] > 10 * VOLT_TOLERANCE  # a current that vanishes in the limit
+    return solution_of(problem, mask, z, directions, fine.index)
 
 
 def _enumerate(problem: Problem, step_budget: int) -> Enumeration:

@@ -24,7 +24,8 @@ from schemas.circuit import Circuit
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
-LEAST_DELAY = 0.01  # s; contacts bounce for 1 to 10 ms, so a shorter time filters; common practice, no source
+# s; contacts bounce for 1 to 10 ms and are filtered with 10 to 30 ms; common practice, no source
+LEAST_DELAY = {"fold": 0.01, "region-change": 0.1}
 SETTLING = ("linear", "follower")  # stages that follow a slow base instead of switching at a threshold
 
 
@@ -147,8 +148,8 @@ def _judge(study: Study, corner: str, timed: TimedState) -> Delay | LeftOut:
             break
     if entered is None:
         return LeftOut(name, f"no stimulus leads into {timed.name} with {name} at {timed.start:.3g} V")
-    if entered.duration < LEAST_DELAY:
-        return LeftOut(name, f"it filters: {entered.duration:.2g} s is shorter than contacts bounce")
+    if entered.duration < LEAST_DELAY[timed.kind]:
+        return LeftOut(name, f"it filters: {entered.duration:.2g} s is no more than debouncing takes")
     stay = dwell(study.circuit, timed.configuration, rest)
     if entered.duration > stay:
         return LeftOut(

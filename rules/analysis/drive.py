@@ -79,10 +79,12 @@ def why_not_judged(study: Study, stage: Stage) -> str:
 
 def input_half(study: Study, stage: Stage) -> Stage:
     """The transistor whose base drives the switch: the stage itself, or the first of its Darlington pair."""
-    for pair in study.roles.pairs:
-        if pair.kind == "darlington" and pair.members[1] == stage.transistor:
-            return input_half(study, study.roles.stages[pair.members[0]])
-    return stage
+    firsts = {p.members[1]: p.members[0] for p in study.roles.pairs if p.kind == "darlington"}
+    name, seen = stage.transistor, {stage.transistor}
+    while (first := firsts.get(name)) is not None and first not in seen:
+        name = first
+        seen.add(first)
+    return study.roles.stages[name]
 
 
 def _article(intent: str) -> str:

@@ -27,6 +27,15 @@ def explain_no_state(network: Network) -> Fault:
                  "add the resistance that the real parts have")
 
 
+def unlimited_current(network: Network, junctions: tuple[int, ...]) -> Fault:
+    """A state beyond the finite ones: these junctions conduct and nothing but their own resistance limits them."""
+    parts = tuple(sorted({network.junctions[k].device for k in junctions}))
+    nets = tuple(sorted({net for k in junctions for net in network.junctions[k].sense}))
+    return Fault("supply-short", parts, nets,
+                 f"{', '.join(parts)}: in one more state these conduct together straight across an ideal voltage; "
+                 "nothing limits the current")
+
+
 def _chain(network: Network, potentials: _Potentials, start: str) -> tuple[tuple[str, ...], float, tuple[str, ...]] | None:
     root, high = potentials.find(start)
     stack: list[tuple[str, float, tuple[str, ...]]] = [(start, 0.0, ())]

@@ -286,6 +286,8 @@ def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str,
                 continue
             tried.add(key)
             frozen = find_states(resolved, configuration, corner, held)
+            if any(branch.part == capacitor for branch in frozen.network.loose):
+                continue  # shorted, or tied to a source: nothing waits for it
             for state in frozen.stable:
                 timed = _timed(resolved, configuration, corner, capacitor, state, held)
                 if timed is not None:

@@ -227,7 +227,52 @@ class Network:
         seen = self.sense @ self.inverse[:size, :size]
         fixed, varying = self.injection_parts
         resistance = np.array([junction.resistance for junction in self.junctions])
-        return rest, self.drops() - self.sense @ rest[:size], np.diag(resistance) - seen @ fixed, -seen @ varying
+        return (rest, self.drops() - self.sense @ rest[:size],
+                np.diag(resistance) - self._response(seen, fixed), -self._response(seen, varying))
+
+    def _response(self, seen: Array, injected: Array) -> Array:
+        """seen @ injected (V per A), with what is only rounding set to zero.
+
+        A junction bridged by an ideal branch sees nothing; left as rounding it would pass for a tiny
+        resistance and carry absurd currents.
+        """
+        size = len(self.nets)
+        inverse = np.abs(self.inverse[:size, :size])
+        product = seen @ injected
+        terms = np.abs(self.sense) @ inverse @ np.abs(injected)
+        return np.where(np.abs(product) <= 1e-13 * terms + 1e-16 * inverse.max(initial=0.0), 0.0, product)
+
+    @cached_property
+    def reach(self) -> Array:
+        """How far apart, in V, the two ends of a blocking junction can ever be, plus its drop.
+
+        The highest net of a circuit without current sources can only be fed by a
+        source: every resistor and junction takes current from it, but for the
+        reverse region of the hand model, which may lift a net by vce_sat.  So no net
+        lies further from the reference than the sum of all source voltages plus
+        vce_sat for each transistor.  Floating nets have no such bound.
+        """
+        if np.any(self.injection != 0.0):
+            return np.full(len(self.junctions), np.inf)
+        transistors = sum(junction.name == "forward" for junction in self.junctions)
+        span = sum(abs(branch.voltage) for branch in self.branches)
+        span += abs(self.resolved.assumptions["vce_sat"]) * transistors
+        floating = {net for island in self.islands for net in island}
+        return np.array([np.inf if floating & set(junction.sense) else junction.drop + 2.0 * span
+                         for junction in self.junctions])
+
+    def equations(self, betas: Mapping[str, float]) -> tuple[Array, Array]:
+        """The whole mixed problem as (G, h) in A and V: rows s = G z + h of the junctions, then the islands."""
+        _, q, fixed, varying = self.reduced
+        shares = self.shares(betas)
+        m = fixed + varying * shares
+        if not self.islands:
+            return m, q
+        islands, (constant, changing) = self.island_map, self.injection_parts
+        balance = islands.T @ (constant + changing * shares)
+        empty = np.zeros((len(self.islands), len(self.islands)))
+        g = np.block([[m, -self.sense @ islands], [balance, empty]])
+        return g, np.concatenate([q, islands.T @ self.injection])
 
     def shares(self, betas: Mapping[str, float]) -> Array:
         """1/(1+gain) of each junction: the forward gain, the reverse gain, or 0 for a diode."""

@@ -283,6 +283,7 @@ def exact_mode(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) ->
     z = np.zeros(size + free)
     if keep.size:
         z[keep] = np.linalg.solve(matrix, -h[keep])
+        z[keep] += np.linalg.solve(matrix, -h[keep] - matrix @ z[keep])
     slack = g[:size] @ z + problem.q
     if not np.all(np.where(mask, z[:size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE)):
         return []

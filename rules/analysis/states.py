@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 
 from rules.analysis.complementarity import Problem, Solution, enumerate_all, problem_of
-from rules.analysis.faults import explain_no_state
+from rules.analysis.faults import explain_no_state, unlimited_current
 from rules.analysis.network import RESISTIVE, Array, Configuration, Fault, Network, build_network, injections
 from rules.analysis.network import junction_terminal_currents
 from rules.analysis.resolve import TRANSISTORS, Resolved
@@ -25,7 +25,8 @@ from schemas.circuit import Circuit, Part
 
 STEP_BUDGET = 20_000
 CONFIGURATION_LIMIT = 64
-BETA_ROUNDS = 60
+BETA_ROUNDS = 80
+BETA_SETTLED = 1e-11  # relative change of a gain read from its table
 _REGIONS = {(False, False): "off", (True, False): "active", (True, True): "saturated", (False, True): "reverse"}
 DEVICES = (*TRANSISTORS, "diode", "led", "zener")
 _QUIET_VOLT, _QUIET_AMPERE = 1e-11, 1e-16  # below these a printed number is rounding
@@ -180,9 +181,10 @@ def states_of(network: Network, corner: str, step_budget: int = STEP_BUDGET) -> 
         modes, settled = _at_actual_current(network, corner, modes, step_budget)
         if complete and not settled:
             complete, reason = False, "minimum gain and collector current did not settle together"
-    faults: tuple[Fault, ...] = ()
-    if not modes and complete:
+    faults = tuple(unlimited_current(network, junctions) for junctions in enumeration.unlimited)
+    if not modes and complete and not faults:
         faults = (explain_no_state(network),)
+    if complete and faults:
         complete, reason = False, faults[0].message
     states = tuple(State(mode) for mode in modes)
     return StateSet(network.configuration, corner, network.held, states, complete, reason, faults, network)
@@ -213,25 +215,31 @@ def _at_actual_current(network: Network, corner: str, modes: list[Mode], step_bu
 
 
 def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dict[str, float]]:
-    """Iterate gain and current in one mode; ``None`` with the last gains when the mode stops fitting."""
-    betas = dict(mode.betas)
-    solution: Solution | None = mode.solution
+    """Iterate gain and current in one mode; ``None`` with the last gains when the mode does not fit there."""
+    betas, solution = dict(mode.betas), mode.solution
+    support, resolved = solution.support, network.resolved
+    varying = [name for name in betas if resolved.beta_varies(name, corner)]
+    last = np.inf
     for _ in range(BETA_ROUNDS):
-        assert solution is not None
         collector = collector_currents(network, betas, solution)
-        wanted = {name: network.resolved.beta(name, corner, abs(collector[name])).value
-                  if network.resolved.beta_varies(name, corner) and collector[name] != 0.0 else betas[name]
-                  for name in betas}
-        change = max(abs(wanted[name] / betas[name] - 1.0) for name in betas)
-        # half steps in the logarithm: the table is flat enough that these always close in
-        betas = {name: float(np.sqrt(wanted[name] * betas[name])) if change > 1e-12 else wanted[name] for name in betas}
-        following = solve_mode(problem_of(network, betas), solution.support)
-        if following is None:
-            return None, betas
-        solution = following
-        if change <= 1e-12:
+        wanted = {name: resolved.beta(name, corner, abs(collector[name])).value
+                  for name in varying if collector[name] != 0.0}
+        change = max((abs(value / betas[name] - 1.0) for name, value in wanted.items()), default=0.0)
+        if change <= BETA_SETTLED:
             break
-    return Mode(network, betas, solution), betas
+        # full steps close in fast; half steps in the logarithm where they do not
+        share = 1.0 if change < 0.5 * last else 0.5
+        last = change
+        betas.update({name: float(betas[name] ** (1.0 - share) * value**share) for name, value in wanted.items()})
+        try:
+            solution = linear_state(network, betas, support).mode.solution
+        except np.linalg.LinAlgError:
+            following = solve_mode(problem_of(network, betas), support)
+            if following is None:
+                return None, betas
+            solution = following
+    final = solve_mode(problem_of(network, betas), support)
+    return None if final is None else Mode(network, betas, final), betas
 
 
 def linear_state(network: Network, betas: Mapping[str, float], support: tuple[int, ...]) -> State:
@@ -239,13 +247,12 @@ def linear_state(network: Network, betas: Mapping[str, float], support: tuple[in
 
     Raises ``numpy.linalg.LinAlgError`` when the mode has no unique solution.
     """
-    problem = problem_of(network, dict(betas))
-    size, free = problem.size, problem.free
+    g, h = network.equations(betas)
+    size, free = len(network.junctions), len(network.islands)
     keep = [*support, *range(size, size + free)]
-    g = np.block([[problem.m, problem.w], [problem.s, np.zeros((free, free))]])
     z = np.zeros(size + free)
     if keep:
-        z[keep] = np.linalg.solve(g[np.ix_(keep, keep)], -np.concatenate([problem.q, problem.c])[keep])
+        z[keep] = np.linalg.solve(g[np.ix_(keep, keep)], -h[keep])
     solution = Solution(support, z[:size], z[size:], np.zeros((size + free, 0)), 1)
     return State(Mode(network, betas, solution))
 
