@@ -91,7 +91,7 @@ def test_filters_couplings_and_decouplers_are_no_delays() -> None:
         capacitor("C1", "rail", "gnd", 100e-6),
         contact("S1", "rail", "in"),
         resistor("R1", "in", "f", 10e3),
-        film("C2", "f", "gnd", 100e-9),
+        film("C2", "f", "gnd", 2.2e-6),
         resistor("R2", "f", "b", 10e3),
         resistor("R3", "b", "gnd", 100e3),
         npn("Q1", collector="c", base="b", emitter="gnd", beta=200.0),
