@@ -124,8 +124,9 @@ def follow(start: State, capacitor: str) -> Phase:
     return Phase(start, capacitor, tuple(segments), end, u)
 
 
-def _segment(tracer: Tracer, line: ModeLine, u: float, edge: tuple[float, int] | None, direction: float,
-             farads: float) -> tuple[Segment, bool]:
+def _segment(
+    tracer: Tracer, line: ModeLine, u: float, edge: tuple[float, int] | None, direction: float, farads: float
+) -> tuple[Segment, bool]:
     """The piece of the course inside one mode; true when it comes to rest there."""
     aim = line.aim
     tau = None if line.current_slope == 0.0 else -farads / line.current_slope
@@ -148,7 +149,9 @@ def _time(start: float, end: float, first: float, last: float, tau: float | None
     return tau * math.log(first / last) if last / first > 0.0 else math.inf
 
 
-def _next_support(tracer: Tracer, line: ModeLine, edge: tuple[float, int], direction: float) -> frozenset[int] | None:
+def _next_support(
+    tracer: Tracer, line: ModeLine, edge: tuple[float, int], direction: float
+) -> frozenset[int] | None:
     """The mode that carries on beyond an edge, or ``None`` at a fold."""
     at, k = edge
     swapped = line.support ^ {k}
@@ -159,8 +162,11 @@ def _next_support(tracer: Tracer, line: ModeLine, edge: tuple[float, int], direc
     if candidate is not None and candidate.determined and line.determined and candidate.sign != line.sign:
         return None  # the branch of solutions turns back here
     # two conditions may fail at once: look at everything that exists just beyond
-    network = build_network(tracer.network.resolved, tracer.network.configuration,
-                            {**tracer.network.held, tracer.capacitor: beyond})
+    network = build_network(
+        tracer.network.resolved,
+        tracer.network.configuration,
+        {**tracer.network.held, tracer.capacitor: beyond},
+    )
     here = [line.conditions[j] + line.slopes[j] * (at - line.u0) for j in sorted(line.support)]
     from rules.analysis.complementarity import enumerate_all, problem_of
 
@@ -218,7 +224,7 @@ def held_with(resolved: Resolved, capacitor: str, start: State | None) -> dict[s
     supplied = [set(part.pins.values()) for part in parts if part.kind in ("battery", "supply")]
     held = {}
     for part in parts:
-        if part.kind != "capacitor" or part.name != capacitor and set(part.pins.values()) in supplied:
+        if part.kind != "capacitor" or (part.name != capacitor and set(part.pins.values()) in supplied):
             continue
         slower = resolved.value(part.name, "capacitance") > own
         if part.name == capacitor or slower:
@@ -227,7 +233,9 @@ def held_with(resolved: Resolved, capacitor: str, start: State | None) -> dict[s
     return held
 
 
-def transitions(sets: tuple[StateSet, ...], resolved: Resolved) -> Iterator[tuple[State | None, Configuration]]:
+def transitions(
+    sets: tuple[StateSet, ...], resolved: Resolved
+) -> Iterator[tuple[State | None, Configuration]]:
     """Which resting state each configuration can be entered from.
 
     By the stimuli where there are any, else by moving one contact or driver from rest, else from power-up.
@@ -246,8 +254,11 @@ def transitions(sets: tuple[StateSet, ...], resolved: Resolved) -> Iterator[tupl
             reached.extend((a, rest.configuration) for a in visited if a.key != rest.configuration.key)
     elif movable:
         for s in sets:
-            moves = sum(1 for name, position in {**s.configuration.contacts, **s.configuration.drivers}.items()
-                        if {**rest.configuration.contacts, **rest.configuration.drivers}[name] != position)
+            moves = sum(
+                1
+                for name, position in {**s.configuration.contacts, **s.configuration.drivers}.items()
+                if {**rest.configuration.contacts, **rest.configuration.drivers}[name] != position
+            )
             if moves == 1:
                 reached.extend([(rest.configuration, s.configuration), (s.configuration, rest.configuration)])
     reached.append((rest.configuration, rest.configuration))
@@ -262,8 +273,9 @@ def transitions(sets: tuple[StateSet, ...], resolved: Resolved) -> Iterator[tupl
         yield None, rest.configuration
 
 
-def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str,
-                 least_share: float = 0.0) -> tuple[TimedState, ...]:
+def timed_states(
+    sets: tuple[StateSet, ...], resolved: Resolved, corner: str, least_share: float = 0.0
+) -> tuple[TimedState, ...]:
     """Every timed state that a transition can reach, at one corner.
 
     With ``least_share`` the capacitors that can only make delays shorter than
@@ -271,7 +283,9 @@ def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str,
     """
     found: dict[tuple[str, str, tuple[tuple[str, str], ...], float], TimedState] = {}
     parts = resolved.circuit.parts.values()
-    capacitors = sorted((-resolved.value(p.name, "capacitance"), p.name) for p in parts if p.kind == "capacitor")
+    capacitors = sorted(
+        (-resolved.value(p.name, "capacitance"), p.name) for p in parts if p.kind == "capacitor"
+    )
     ohms = sum(resolved.value(p.name, "resistance") for p in parts if p.kind in RESISTIVE)
     for farads, capacitor in capacitors:
         longest = max((t.duration for t in found.values() if math.isfinite(t.duration)), default=0.0)
@@ -291,14 +305,25 @@ def timed_states(sets: tuple[StateSet, ...], resolved: Resolved, corner: str,
             for state in frozen.stable:
                 timed = _timed(resolved, configuration, corner, capacitor, state, held)
                 if timed is not None:
-                    mark = (configuration.key, capacitor, tuple(sorted(state.devices.items())), round(held[capacitor], 6))
+                    mark = (
+                        configuration.key,
+                        capacitor,
+                        tuple(sorted(state.devices.items())),
+                        round(held[capacitor], 6),
+                    )
                     found.setdefault(mark, timed)
     longest = max((t.duration for t in found.values() if math.isfinite(t.duration)), default=0.0)
     return tuple(found[mark] for mark in sorted(found) if found[mark].duration >= least_share * longest)
 
 
-def _timed(resolved: Resolved, configuration: Configuration, corner: str, capacitor: str, state: State,
-           held: Mapping[str, float]) -> TimedState | None:
+def _timed(
+    resolved: Resolved,
+    configuration: Configuration,
+    corner: str,
+    capacitor: str,
+    state: State,
+    held: Mapping[str, float],
+) -> TimedState | None:
     phase = follow(state, capacitor)
     cut = ending(resolved, phase)
     if cut is None:
@@ -307,9 +332,24 @@ def _timed(resolved: Resolved, configuration: Configuration, corner: str, capaci
     pieces = phase.segments[:count]
     last, first = pieces[-1], pieces[0]
     after, outcome = afterwards(resolved, configuration, corner, capacitor, phase, held)
-    return TimedState(configuration, corner, capacitor, state.name, held[capacitor], phase, kind, changed,
-                      last.end, last.current_end, first.aim, first.tau, sum(p.duration for p in pieces),
-                      abs(last.end) > abs(first.start), after, outcome)
+    return TimedState(
+        configuration,
+        corner,
+        capacitor,
+        state.name,
+        held[capacitor],
+        phase,
+        kind,
+        changed,
+        last.end,
+        last.current_end,
+        first.aim,
+        first.tau,
+        sum(p.duration for p in pieces),
+        abs(last.end) > abs(first.start),
+        after,
+        outcome,
+    )
 
 
 def ending(resolved: Resolved, phase: Phase) -> tuple[int, str, tuple[str, ...]] | None:
@@ -320,15 +360,24 @@ def ending(resolved: Resolved, phase: Phase) -> tuple[int, str, tuple[str, ...]]
     if phase.end == "fold":
         return len(phase.segments), "fold", ()
     for k, (here, there) in enumerate(zip(phase.segments, phase.segments[1:], strict=False)):
-        changed = tuple(name for name, region in here.devices.items() if parts[name].kind in TRANSISTORS
-                        and (region == "off") != (there.devices[name] == "off"))
+        changed = tuple(
+            name
+            for name, region in here.devices.items()
+            if parts[name].kind in TRANSISTORS and (region == "off") != (there.devices[name] == "off")
+        )
         if changed:
             return k + 1, "region-change", changed
     return None
 
 
-def afterwards(resolved: Resolved, configuration: Configuration, corner: str, capacitor: str, phase: Phase,
-               held: Mapping[str, float]) -> tuple[tuple[Phase, ...], str]:
+def afterwards(
+    resolved: Resolved,
+    configuration: Configuration,
+    corner: str,
+    capacitor: str,
+    phase: Phase,
+    held: Mapping[str, float],
+) -> tuple[tuple[Phase, ...], str]:
     """The phases that follow a fold, until rest or until they repeat."""
     phases: list[Phase] = []
     seen = {tuple(sorted(phase.start_state.devices.items()))}
