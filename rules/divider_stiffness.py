@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.dividers import Loading, Redesign, Values, loading
-from rules.analysis.operating import everywhere, place_of
+from rules.analysis.operating import everywhere, place_of, sign_of
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
@@ -204,19 +204,19 @@ def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
     yield Quantity("I_div", "current of the unloaded divider", load.divider, "A")
     yield Quantity("I_B", "base current", load.base, "A")
     yield Quantity("k", "divider current over base current", load.ratio, "")
+    if load.unloaded is not None and load.shift:
+        meaning = f"net {load.tap} without base current (same mode, gain without end)"
+        yield Quantity("V_tap0", meaning, load.unloaded, "V")
+        yield Quantity("shift", "exact shift of the tap", load.shift, "V")
+        off = 100.0 * (load.by_hand / load.shift - 1.0)
+        yield Quantity("off", "how far the hand formula is off", off, "%")
     yield Quantity("V_tap", f"net {load.tap} as it is", load.loaded, "V")
     yield Quantity("R_th", "arms in parallel", load.resistance, "ohm")
     yield Quantity("shift_hand", "shift by hand, R_th * I_B", load.by_hand, "V")
-    if load.unloaded is None or not load.shift:
-        return
-    meaning = f"net {load.tap} without base current (same mode, gain without end)"
-    yield Quantity("V_tap0", meaning, load.unloaded, "V")
-    yield Quantity("shift", "exact shift of the tap", load.shift, "V")
-    off = 100.0 * (load.by_hand / load.shift - 1.0)
-    yield Quantity("off", "how far the hand formula is off", off, "%")
 
 
 def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterator[Proposal]:
+    """The same ratio; for two arms also the tap as it is wanted, and the tap nowhere above where it is."""
     redesign = Redesign(study, load)
     if not redesign.possible:
         return
@@ -225,23 +225,41 @@ def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterato
         shares = [r / now for r, now in zip(values, redesign.now, strict=True)]
         return math.log(max(shares) / min(shares))
 
-    scaled = redesign.stiff(STIFF.value, of_ratio)
-    if scaled is not None:
-        yield _proposal(study, redesign, scaled, "the same ratio, stiffer")
-    if len(redesign.arms) != 2:
-        return
-    wanted, words = _wanted_tap(study, load, loads)
-    typical = next((other for other in _same_place(load, loads) if other.situation.corner == "typical"), load)
-    at_typical = Redesign(study, typical)
-    if at_typical.arms != redesign.arms:
-        at_typical = redesign
+    found = [(redesign.stiff(STIFF.value, of_ratio), "the same ratio, stiffer")]
+    if len(redesign.arms) == 2:
+        wanted, words, required = _wanted_tap(study, load, loads)
+        found.append((redesign.stiff(STIFF.value, _off_from(study, load, loads, "typical", wanted)), words))
+        most = max(_same_place(load, loads), key=lambda other: _beta(other)).loaded
+        if not required:
+            error = _off_from(study, load, loads, "max", most, above=math.inf)
+            found.append(
+                (redesign.stiff(STIFF.value, error), f"stiffer, the bias no higher than {say(most, 'V')}")
+            )
+    for values, why in found:
+        if values is not None:
+            yield _proposal(study, redesign, values, why)
+
+
+def _off_from(
+    study: Study, load: Loading, loads: Sequence[Loading], corner: str, wanted: float, above: float = 1.0
+) -> Callable[[Values], float]:
+    """How far from ``wanted`` the tap lies at a corner, as a share of the nearer end; ``above`` weighs excess.
+
+    Above is where the transistor conducts more.
+    """
+    there = next((other for other in _same_place(load, loads) if other.situation.corner == corner), load)
+    redesign = Redesign(study, there)
     near = min(abs(wanted - end) for end in redesign.potentials) or 1.0
-    kept = redesign.stiff(STIFF.value, lambda values: abs(at_typical.tap(values)[0] - wanted) / near)
-    if kept is not None:
-        yield _proposal(study, redesign, kept, f"stiffer, the tap at {words}")
+    sign = sign_of(load.situation.state, load.transistors[0])
+
+    def error(values: Values) -> float:
+        off = sign * (redesign.tap(values)[0] - wanted) / near
+        return off * above if off > 0.0 else -off
+
+    return error
 
 
-def _wanted_tap(study: Study, load: Loading, loads: Sequence[Loading]) -> tuple[float, str]:
+def _wanted_tap(study: Study, load: Loading, loads: Sequence[Loading]) -> tuple[float, str, bool]:
     """The potential that a requirement names for the tap, else where it stands at the typical gain."""
     for requirement in study.circuit.requirements:
         target = requirement.values.get("target")
@@ -251,10 +269,10 @@ def _wanted_tap(study: Study, load: Loading, loads: Sequence[Loading]) -> tuple[
             and requirement.values.get("state") in (None, load.situation.label)
             and isinstance(target, float)
         ):
-            return target, f"the {say(target, 'V')} that is required"
+            return target, f"stiffer, the tap at the {say(target, 'V')} that is required", True
     typical = [other for other in _same_place(load, loads) if other.situation.corner == "typical"]
     volts = (typical[0] if typical else load).loaded
-    return volts, f"its {say(volts, 'V')} of the typical gain"
+    return volts, f"stiffer, the tap at its {say(volts, 'V')} of the typical gain", False
 
 
 def _proposal(study: Study, redesign: Redesign, values: Values, why: str) -> Proposal:

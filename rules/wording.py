@@ -78,8 +78,8 @@ def from_to(study: Study, part: str, ohms: float) -> str:
 
 
 def gain_words(corner: str, beta: float) -> str:
-    """``at the least gain (beta 53)``."""
-    return f"at the {_GAINS[corner]} gain (beta {beta:.3g})"
+    """``least gain, beta 53``."""
+    return f"{_GAINS[corner]} gain, beta {beta:.3g}"
 
 
 _GAINS = {"min": "least", "typical": "typical", "max": "greatest"}
@@ -91,7 +91,7 @@ def where(situation: Situation) -> str:
 
 
 def where_at(situation: Situation, beta: float) -> str:
-    """``listening, at the least gain (beta 53)``."""
+    """``listening, least gain, beta 53``."""
     return f"{where(situation)}, {gain_words(situation.corner, beta)}"
 
 

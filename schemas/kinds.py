@@ -44,8 +44,15 @@ class Kind:
         return next((p for p in self.parameters if p.name == name), None)
 
 
-def _p(name: str, type_: str, *, required: bool = False, bound: str = "positive",
-       choices: tuple[str, ...] = (), meaning: str = "") -> Parameter:
+def _p(
+    name: str,
+    type_: str,
+    *,
+    required: bool = False,
+    bound: str = "positive",
+    choices: tuple[str, ...] = (),
+    meaning: str = "",
+) -> Parameter:
     return Parameter(name, type_, required, bound, choices, meaning)
 
 
@@ -68,96 +75,158 @@ _TRANSISTOR = (
 )
 
 _ALL = (
-    Kind("resistor", _AB, (
-        _p("resistance", "resistance", required=True),
-        _p("tolerance", "tolerance"),
-        _p("power", "power", meaning="rated dissipation"),
-    ), "a fixed resistor"),
-    Kind("capacitor", (("plus", "minus"), ("a", "b")), (
-        _p("capacitance", "capacitance", required=True),
-        _p("tolerance", "tolerance"),
-        _p("voltage", "voltage", meaning="rated voltage"),
-        _p("dielectric", "choice", choices=("aluminium", "tantalum", "film", "ceramic")),
-        _p("leakage", "leakage", meaning="a current, or a multiple of C times rated voltage"),
-    ), "a capacitor; plus and minus when polarised, a and b when not"),
-    Kind("inductor", _AB, (
-        _p("inductance", "inductance", required=True),
-        _p("resistance", "resistance", bound="nonnegative", meaning="winding resistance"),
-        _p("tolerance", "tolerance"),
-    ), "an inductor; a short circuit at rest but for its winding resistance"),
-    Kind("coil", _PM, (
-        _p("resistance", "resistance", required=True),
-        _p("inductance", "inductance"),
-        _p("nominal", "voltage", meaning="nominal coil voltage"),
-        _p("pick_up", "voltage", meaning="voltage at which the relay surely pulls in"),
-        _p("tolerance", "tolerance"),
-    ), "a relay coil"),
-    Kind("load", _PM, (
-        _p("resistance", "resistance", required=True),
-        _p("inductive", "flag"),
-        _p("tolerance", "tolerance"),
-        _p("power", "power", meaning="rated dissipation"),
-    ), "a lamp, sounder or motor"),
-    Kind("diode", _AK, (
-        _p("type", "type"),
-        _p("forward", "voltage", meaning="forward drop"),
-        *_DIODE_RATINGS,
-    ), "a diode"),
-    Kind("zener", _AK, (
-        _p("zener", "voltage", required=True, meaning="breakdown voltage"),
-        _p("forward", "voltage", meaning="forward drop"),
-        _p("resistance", "resistance", bound="nonnegative", meaning="slope resistance in breakdown"),
-        _p("tolerance", "tolerance"),
-        *_DIODE_RATINGS,
-    ), "a zener diode"),
-    Kind("led", _AK, (
-        _p("forward", "voltage", meaning="forward drop"),
-        _p("current", "current", meaning="rated forward current"),
-        *_DIODE_RATINGS,
-    ), "a light-emitting diode"),
+    Kind(
+        "resistor",
+        _AB,
+        (
+            _p("resistance", "resistance", required=True),
+            _p("tolerance", "tolerance"),
+            _p("power", "power", meaning="rated dissipation"),
+        ),
+        "a fixed resistor",
+    ),
+    Kind(
+        "capacitor",
+        (("plus", "minus"), ("a", "b")),
+        (
+            _p("capacitance", "capacitance", required=True),
+            _p("tolerance", "tolerance"),
+            _p("voltage", "voltage", meaning="rated voltage"),
+            _p("dielectric", "choice", choices=("aluminium", "tantalum", "film", "ceramic")),
+            _p("leakage", "leakage", meaning="a current, or a multiple of C times rated voltage"),
+        ),
+        "a capacitor; plus and minus when polarised, a and b when not",
+    ),
+    Kind(
+        "inductor",
+        _AB,
+        (
+            _p("inductance", "inductance", required=True),
+            _p("resistance", "resistance", bound="nonnegative", meaning="winding resistance"),
+            _p("tolerance", "tolerance"),
+        ),
+        "an inductor; a short circuit at rest but for its winding resistance",
+    ),
+    Kind(
+        "coil",
+        _PM,
+        (
+            _p("resistance", "resistance", required=True),
+            _p("inductance", "inductance"),
+            _p("nominal", "voltage", meaning="nominal coil voltage"),
+            _p("pick_up", "voltage", meaning="voltage at which the relay surely pulls in"),
+            _p("tolerance", "tolerance"),
+        ),
+        "a relay coil",
+    ),
+    Kind(
+        "load",
+        _PM,
+        (
+            _p("resistance", "resistance", required=True),
+            _p("inductive", "flag"),
+            _p("tolerance", "tolerance"),
+            _p("power", "power", meaning="rated dissipation"),
+        ),
+        "a lamp, sounder or motor",
+    ),
+    Kind(
+        "diode",
+        _AK,
+        (
+            _p("type", "type"),
+            _p("forward", "voltage", meaning="forward drop"),
+            *_DIODE_RATINGS,
+        ),
+        "a diode",
+    ),
+    Kind(
+        "zener",
+        _AK,
+        (
+            _p("zener", "voltage", required=True, meaning="breakdown voltage"),
+            _p("forward", "voltage", meaning="forward drop"),
+            _p("resistance", "resistance", bound="nonnegative", meaning="slope resistance in breakdown"),
+            _p("tolerance", "tolerance"),
+            *_DIODE_RATINGS,
+        ),
+        "a zener diode",
+    ),
+    Kind(
+        "led",
+        _AK,
+        (
+            _p("forward", "voltage", meaning="forward drop"),
+            _p("current", "current", meaning="rated forward current"),
+            *_DIODE_RATINGS,
+        ),
+        "a light-emitting diode",
+    ),
     Kind("npn", _CBE, _TRANSISTOR, "an NPN bipolar transistor", (("type", "beta"),)),
     Kind("pnp", _CBE, _TRANSISTOR, "a PNP bipolar transistor", (("type", "beta"),)),
-    Kind("battery", _PM, (
-        *_SOURCE,
-        _p("capacity", "charge", meaning="usable charge"),
-        _p("keyed", "flag", meaning="cannot be put in backwards"),
-    ), "a battery"),
+    Kind(
+        "battery",
+        _PM,
+        (
+            *_SOURCE,
+            _p("capacity", "charge", meaning="usable charge"),
+            _p("keyed", "flag", meaning="cannot be put in backwards"),
+        ),
+        "a battery",
+    ),
     Kind("supply", _PM, _SOURCE, "a regulated or mains-derived supply"),
-    Kind("driver", (("out", "reference"),), (
-        _p("high", "voltage", required=True, bound="any", meaning="output voltage when high"),
-        _p("low", "voltage", required=True, bound="any", meaning="output voltage when low"),
-        _p("resistance", "resistance", bound="nonnegative", meaning="output resistance"),
-        _p("rest", "choice", choices=("low", "high"), meaning="level at rest; low when not given"),
-    ), "a logic output"),
-    Kind("current-source", (("from", "to"),), (
-        _p("current", "current", required=True, bound="any", meaning="current out of the pin `to`"),
-    ), "a current source; the current leaves the net at `from`, enters the net at `to`"),
-    Kind("contact", _AB, (
-        _p("rest", "choice", required=True, choices=("open", "closed")),
-        _p("material", "choice", choices=("silver", "gold")),
-    ), "a switch or button contact"),
+    Kind(
+        "driver",
+        (("out", "reference"),),
+        (
+            _p("high", "voltage", required=True, bound="any", meaning="output voltage when high"),
+            _p("low", "voltage", required=True, bound="any", meaning="output voltage when low"),
+            _p("resistance", "resistance", bound="nonnegative", meaning="output resistance"),
+            _p("rest", "choice", choices=("low", "high"), meaning="level at rest; low when not given"),
+        ),
+        "a logic output",
+    ),
+    Kind(
+        "current-source",
+        (("from", "to"),),
+        (_p("current", "current", required=True, bound="any", meaning="current out of the pin `to`"),),
+        "a current source; the current leaves the net at `from`, enters the net at `to`",
+    ),
+    Kind(
+        "contact",
+        _AB,
+        (
+            _p("rest", "choice", required=True, choices=("open", "closed")),
+            _p("material", "choice", choices=("silver", "gold")),
+        ),
+        "a switch or button contact",
+    ),
 )
 
 KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in _ALL})
 
-REGIONS: Mapping[str, tuple[str, ...]] = MappingProxyType({
-    "npn": ("off", "active", "saturated", "reverse"),
-    "pnp": ("off", "active", "saturated", "reverse"),
-    "diode": ("off", "on"),
-    "led": ("off", "on"),
-    "zener": ("off", "on", "breakdown"),
-})
+REGIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "npn": ("off", "active", "saturated", "reverse"),
+        "pnp": ("off", "active", "saturated", "reverse"),
+        "diode": ("off", "on"),
+        "led": ("off", "on"),
+        "zener": ("off", "on", "breakdown"),
+    }
+)
 """Regions of each device kind.  In ``states:`` the word ``on`` also means any conducting region."""
 
-ASSUMPTIONS: Mapping[str, tuple[str, float]] = MappingProxyType({
-    "vbe_on": ("voltage", 0.7),
-    "vce_sat": ("voltage", 0.2),
-    "vbe_off": ("voltage", 0.45),
-    "diode_forward": ("voltage", 0.7),
-    "led_forward": ("voltage", 2.0),
-    "reverse_beta": ("ratio", 4.0),
-    "resistor_tolerance": ("ratio", 0.05),
-    "film_tolerance": ("ratio", 0.10),
-    "electrolytic_tolerance": ("ratio", 0.20),
-})
+ASSUMPTIONS: Mapping[str, tuple[str, float]] = MappingProxyType(
+    {
+        "vbe_on": ("voltage", 0.7),
+        "vce_sat": ("voltage", 0.2),
+        "vbe_off": ("voltage", 0.45),
+        "diode_forward": ("voltage", 0.7),
+        "led_forward": ("voltage", 2.0),
+        "reverse_beta": ("ratio", 4.0),
+        "resistor_tolerance": ("ratio", 0.05),
+        "film_tolerance": ("ratio", 0.10),
+        "electrolytic_tolerance": ("ratio", 0.20),
+    }
+)
 """What a document may assume: name -> (dimension, default in SI)."""

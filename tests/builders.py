@@ -71,27 +71,43 @@ def zener(name: str, anode: str, cathode: str, voltage: float, **values: Any) ->
     return _two(name, "zener", ("anode", "cathode"), (anode, cathode), zener=voltage, **values)
 
 
-def _transistor(kind: str, name: str, nets: tuple[str, str, str], beta: float | Beta | None, **values: Any) -> Part:
+def _transistor(
+    kind: str, name: str, nets: tuple[str, str, str], beta: float | Beta | None, **values: Any
+) -> Part:
     gain = Beta(beta, beta, beta) if isinstance(beta, (int, float)) else beta
-    return part(name, kind, dict(zip(("collector", "base", "emitter"), nets, strict=True)), beta=gain, **values)
+    return part(
+        name, kind, dict(zip(("collector", "base", "emitter"), nets, strict=True)), beta=gain, **values
+    )
 
 
-def npn(name: str, collector: str, base: str, emitter: str, beta: float | Beta | None = None, **values: Any) -> Part:
+def npn(
+    name: str, collector: str, base: str, emitter: str, beta: float | Beta | None = None, **values: Any
+) -> Part:
     """``beta`` as a number holds at every corner; leave it out to give a published ``type=``."""
     return _transistor("npn", name, (collector, base, emitter), beta, **values)
 
 
-def pnp(name: str, collector: str, base: str, emitter: str, beta: float | Beta | None = None, **values: Any) -> Part:
+def pnp(
+    name: str, collector: str, base: str, emitter: str, beta: float | Beta | None = None, **values: Any
+) -> Part:
     return _transistor("pnp", name, (collector, base, emitter), beta, **values)
 
 
-def supply(name: str, plus: str, minus: str, voltage: float, resistance: float | None = None, **values: Any) -> Part:
+def supply(
+    name: str, plus: str, minus: str, voltage: float, resistance: float | None = None, **values: Any
+) -> Part:
     """Ideal unless a resistance is given."""
-    return _two(name, "supply", ("plus", "minus"), (plus, minus), voltage=voltage, resistance=resistance, **values)
+    return _two(
+        name, "supply", ("plus", "minus"), (plus, minus), voltage=voltage, resistance=resistance, **values
+    )
 
 
-def battery(name: str, plus: str, minus: str, voltage: float, resistance: float | None = None, **values: Any) -> Part:
-    return _two(name, "battery", ("plus", "minus"), (plus, minus), voltage=voltage, resistance=resistance, **values)
+def battery(
+    name: str, plus: str, minus: str, voltage: float, resistance: float | None = None, **values: Any
+) -> Part:
+    return _two(
+        name, "battery", ("plus", "minus"), (plus, minus), voltage=voltage, resistance=resistance, **values
+    )
 
 
 def driver(name: str, out: str, reference: str, low: float, high: float, **values: Any) -> Part:
@@ -108,7 +124,7 @@ def contact(name: str, a: str, b: str, rest: str = "open", **values: Any) -> Par
 
 
 def circuit(*parts: Part, name: str = "bench", ground: str = GROUND, **members: Any) -> Circuit:
-    """A circuit; ``members`` are those of :class:`schemas.circuit.Circuit` (``assumptions=``, ``stimuli=`` ...)."""
+    """A circuit; ``members`` are those of :class:`schemas.circuit.Circuit` (``assumptions=`` ...)."""
     named = {item.name: item for item in parts}
     if len(named) != len(parts):
         raise ValueError("two parts of a test circuit have the same name")
@@ -120,13 +136,21 @@ def press(contact_name: str, seconds: float, start: float = 0.0) -> tuple[Action
     return (Action(start, contact_name, "closed"), Action(start + seconds, contact_name, "open"))
 
 
-def solve(subject: Circuit | Resolved, *, held: Mapping[str, float] | None = None, corner: str = "typical",
-          step_budget: int = STEP_BUDGET, **positions: str) -> StateSet:
+def solve(
+    subject: Circuit | Resolved,
+    *,
+    held: Mapping[str, float] | None = None,
+    corner: str = "typical",
+    step_budget: int = STEP_BUDGET,
+    **positions: str,
+) -> StateSet:
     """All states with contacts and drivers at rest but for ``positions`` (``S1="closed"``)."""
     resolved = resolve(subject) if isinstance(subject, Circuit) else subject
     rest = configurations(resolved.circuit)[0][0]
-    chosen = Configuration({name: positions.get(name, to) for name, to in rest.contacts.items()},
-                           {name: positions.get(name, to) for name, to in rest.drivers.items()})
+    chosen = Configuration(
+        {name: positions.get(name, to) for name, to in rest.contacts.items()},
+        {name: positions.get(name, to) for name, to in rest.drivers.items()},
+    )
     return find_states(resolved, chosen, corner, held, step_budget)
 
 

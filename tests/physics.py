@@ -25,14 +25,21 @@ def close(a: float, b: float, scale: float, relative: float = 1e-8) -> bool:
 
 def complaints(resolved: Resolved, configuration: Configuration, state: State) -> list[str]:
     """Everything that is wrong with a state; capacitors are open."""
-    return [*numbers(state), *kirchhoff(resolved, state), *power_balance(resolved, state),
-            *laws(resolved, configuration, state), *regions(resolved, state)]
+    return [
+        *numbers(state),
+        *kirchhoff(resolved, state),
+        *power_balance(resolved, state),
+        *laws(resolved, configuration, state),
+        *regions(resolved, state),
+    ]
 
 
 def numbers(state: State) -> Iterator[str]:
     """Every reported number is finite; the others are ``None``."""
     shown = [(net, value) for net, value in state.nets.items()]
-    shown += [(f"{part}.{pin}", value) for part, pins in state.currents.items() for pin, value in pins.items()]
+    shown += [
+        (f"{part}.{pin}", value) for part, pins in state.currents.items() for pin, value in pins.items()
+    ]
     shown += [(part, value) for part, value in state.power.items()]
     for name, value in shown:
         if value is not None and not np.isfinite(value):
@@ -62,7 +69,9 @@ def power_balance(resolved: Resolved, state: State) -> Iterator[str]:
         if abs(expected - power) > 1e-12 + 1e-9 * max(abs((v or 0.0) * (i or 0.0)) for v, i in terms):
             yield f"power of {part.name}: {power:.6g} W, but voltage times current is {expected:.6g} W"
     powers = [power for power in state.power.values() if power is not None]
-    if len(powers) == len(state.power) and abs(sum(powers)) > 1e-11 + 1e-8 * max((abs(p) for p in powers), default=0.0):
+    if len(powers) == len(state.power) and abs(sum(powers)) > 1e-11 + 1e-8 * max(
+        (abs(p) for p in powers), default=0.0
+    ):
         yield f"power balance: {sum(powers):.3g} W is left over"
 
 
@@ -91,8 +100,14 @@ def _ends(part: Part) -> tuple[str | None, str | None]:
     return None, None
 
 
-def _law(resolved: Resolved, configuration: Configuration, part: Part, across: float | None, current: float | None,
-         peak: float) -> Iterator[str]:
+def _law(
+    resolved: Resolved,
+    configuration: Configuration,
+    part: Part,
+    across: float | None,
+    current: float | None,
+    peak: float,
+) -> Iterator[str]:
     """``across`` is v(first) - v(second), ``current`` what flows into the first pin."""
     name, rounding = part.name, 1e-9 * max(1.0, peak)
 
@@ -198,8 +213,9 @@ def _diode(resolved: Resolved, state: State, part: Part) -> Iterator[str]:
             yield f"{name} in breakdown at {volts} V, {current} A"
 
 
-def undetermined(resolved: Resolved, configuration: Configuration,
-                 devices: Mapping[str, str]) -> tuple[set[str], set[str]]:
+def undetermined(
+    resolved: Resolved, configuration: Configuration, devices: Mapping[str, str]
+) -> tuple[set[str], set[str]]:
     """Nets, and parts' currents, that KCL and the part laws leave open when every region is as given.
 
     Each conducting junction has a milliohm, which settles how equal junctions in parallel share.
@@ -224,21 +240,32 @@ def undetermined(resolved: Resolved, configuration: Configuration,
     _, values, vt = np.linalg.svd(matrix)
     null = vt[values <= 1e-11 * values[0]]
     moves = np.abs(null).max(axis=0, initial=0.0)
-    return ({net for net, k in column.items() if moves[k] > 1e-6},
-            {part.name for k, (part, *_) in enumerate(rows, start=len(nets)) if moves[k] > 1e-6})
+    return (
+        {net for net, k in column.items() if moves[k] > 1e-6},
+        {part.name for k, (part, *_) in enumerate(rows, start=len(nets)) if moves[k] > 1e-6},
+    )
 
 
-def _conducting(resolved: Resolved, configuration: Configuration, part: Part,
-                devices: Mapping[str, str]) -> Iterator[tuple[dict[str, float], tuple[str, str], float]]:
+def _conducting(
+    resolved: Resolved, configuration: Configuration, part: Part, devices: Mapping[str, str]
+) -> Iterator[tuple[dict[str, float], tuple[str, str], float]]:
     """Each conducting branch: share of its current into each pin, the pins of its voltage, its resistance."""
     first, second = _ends(part)
     region = devices.get(part.name)
     if part.kind in TRANSISTORS:
         beta, back = resolved.beta(part.name, "typical").value, resolved.assumptions["reverse_beta"]
         if region in ("active", "saturated"):
-            yield ({"base": 1 / (1 + beta), "collector": beta / (1 + beta), "emitter": -1.0}, ("base", "emitter"), 1e-3)
+            yield (
+                {"base": 1 / (1 + beta), "collector": beta / (1 + beta), "emitter": -1.0},
+                ("base", "emitter"),
+                1e-3,
+            )
         if region in ("reverse", "saturated"):
-            yield ({"base": 1 / (1 + back), "emitter": back / (1 + back), "collector": -1.0}, ("base", "collector"), 1e-3)
+            yield (
+                {"base": 1 / (1 + back), "emitter": back / (1 + back), "collector": -1.0},
+                ("base", "collector"),
+                1e-3,
+            )
     elif region is not None and region != "off":
         slope = resolved.value(part.name, "resistance") if region == "breakdown" else 0.0
         yield ({"anode": 1.0, "cathode": -1.0}, ("anode", "cathode"), slope + 1e-3)

@@ -60,8 +60,17 @@ def _passive(make: Maker, pick: Callable[[], str], kind: str) -> None:
     elif kind == "contact":
         make.parts.append(b.contact(name("S"), x, y, dice.choice(("open", "closed"))))
     elif kind == "driver":
-        make.parts.append(b.driver(name("U"), x, "gnd", 0.1, 4.9, rest=dice.choice(("low", "high")),
-                                   resistance=dice.choice((None, 50.0, 220.0))))
+        make.parts.append(
+            b.driver(
+                name("U"),
+                x,
+                "gnd",
+                0.1,
+                4.9,
+                rest=dice.choice(("low", "high")),
+                resistance=dice.choice((None, 50.0, 220.0)),
+            )
+        )
     elif kind == "capacitor":
         make.parts.append(b.capacitor(name("C"), x, y, 1e-6))
     elif kind == "inductor":

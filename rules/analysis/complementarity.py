@@ -22,7 +22,9 @@ from numpy.typing import NDArray
 from rules.analysis.network import Array, Network
 
 VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
-LOG_DOUBTFUL = np.log(1e-12)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
+LOG_DOUBTFUL = np.log(
+    1e-12
+)  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 ROUNDING = 1e-4  # V; what rounding may hide before a solution is refined
 SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
 BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
@@ -67,7 +69,7 @@ class Solution:
 
     @property
     def determined(self) -> bool:
-        return self.null.shape[1] == 0
+        return self.null.size == 0
 
 
 @dataclass(frozen=True)
@@ -148,8 +150,9 @@ def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
     return regular, sign
 
 
-def _regular_solutions(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array,
-                       right: Array, sign: Array) -> list[Solution]:
+def _regular_solutions(
+    problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array, sign: Array
+) -> list[Solution]:
     """Solve the modes with a unique solution in one batch and keep the consistent ones."""
     size, free = problem.size, problem.free
     z = np.linalg.solve(matrices, right[..., None])[..., 0]
@@ -161,10 +164,15 @@ def _regular_solutions(problem: Problem, g: Array, masks: NDArray[np.bool_], mat
     fits = np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1)
     nothing = np.zeros((size + free, 0))
     flip = -1.0 if free % 2 else 1.0
-    return [solution_of(problem, masks[row], z[row], nothing, int(sign[row] * flip)) for row in np.flatnonzero(fits)]
+    return [
+        solution_of(problem, masks[row], z[row], nothing, int(sign[row] * flip))
+        for row in np.flatnonzero(fits)
+    ]
 
 
-def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array) -> NDArray[np.intp]:
+def _could_hold(
+    problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array
+) -> NDArray[np.intp]:
     """Rows of singular modes that survive the conditions no null direction can move."""
     if len(masks) == 0:
         return np.zeros(0, dtype=np.intp)
@@ -190,14 +198,19 @@ def _could_hold(problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: 
     edge = -room / np.where(along == 0.0, 1.0, along)
     low = np.where(loose & (along > 0.0), edge, -np.inf).max(axis=1, initial=-np.inf)
     high = np.where(loose & (along < 0.0), edge, np.inf).min(axis=1, initial=np.inf)
-    return rows[could & ((small.sum(axis=1) > 1) | (low <= high))]
+    left: NDArray[np.intp] = rows[could & ((small.sum(axis=1) > 1) | (low <= high))]
+    return left
 
 
-def solution_of(problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None) -> Solution:
+def solution_of(
+    problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None
+) -> Solution:
     size = problem.size
     unscale = np.concatenate([problem.scale, np.ones(problem.free)])
     current = np.where(mask, z[:size], 0.0) * problem.scale
-    return Solution(tuple(int(k) for k in np.flatnonzero(mask)), current, z[size:].copy(), null * unscale[:, None], index)
+    return Solution(
+        tuple(int(k) for k in np.flatnonzero(mask)), current, z[size:].copy(), null * unscale[:, None], index
+    )
 
 
 def examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:
@@ -313,8 +326,10 @@ def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget:
     A small resistance gives the modes; the limit itself is then solved exactly.
     ``None`` when a mode does not carry over to zero resistance.
     """
-    passes = [_enumerate(replace(problem, m=problem.m + np.diag(np.full(problem.size, ohms))), step_budget)
-              for ohms in (4.0 * resistance, resistance)]
+    passes = [
+        _enumerate(replace(problem, m=problem.m + np.diag(np.full(problem.size, ohms))), step_budget)
+        for ohms in (4.0 * resistance, resistance)
+    ]
     coarse = {solution.support: solution for solution in passes[0].solutions}
     g, h = scaled(problem)
     found: list[Solution] = []
@@ -326,18 +341,28 @@ def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget:
             continue
         rough = coarse.get(fine.support)
         # a current that grows as one over the resistance has no limit
-        growing = () if rough is None else tuple(
-            k for k in fine.support if 3.0 * rough.current[k] < fine.current[k] and fine.current[k] > RUNAWAY)
+        growing = (
+            ()
+            if rough is None
+            else tuple(
+                k
+                for k in fine.support
+                if 3.0 * rough.current[k] < fine.current[k] and fine.current[k] > RUNAWAY
+            )
+        )
         if not growing:
             return None
         unlimited.append(growing)
-    return Enumeration(tuple(merge(found)), passes[1].complete, passes[1].reason, True, tuple(sorted(unlimited)))
+    return Enumeration(
+        tuple(merge(found)), passes[1].complete, passes[1].reason, True, tuple(sorted(unlimited))
+    )
 
 
 def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | None:
-    """The solution of an eased mode at zero resistance: G z = -h with equal sharing along what that leaves open.
+    """An eased mode at zero resistance: G z = -h, sharing equally along what that leaves open.
 
-    With r the resistance, L'(G + r) z = -L'h for a left null vector L of G; as r vanishes, L'z = 0 over the currents.
+    With r the resistance, L'(G + r) z = -L'h for a left null vector L of G; as r vanishes, L'z = 0
+    over the currents.
     """
     size = problem.size
     keep = np.concatenate([np.array(fine.support, dtype=np.intp), np.arange(size, size + problem.free)])
@@ -354,7 +379,7 @@ def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | N
     share = weights @ null[:count]
     point = point - null @ np.linalg.lstsq(share, weights @ point[:count], rcond=SHARED)[0]
     _, values, vt = np.linalg.svd(share)
-    free = null @ vt[int(np.sum(values > SHARED * values.max(initial=0.0))):].T
+    free = null @ vt[int(np.sum(values > SHARED * values.max(initial=0.0))) :].T
     z, directions = np.zeros(size + problem.free), np.zeros((size + problem.free, free.shape[1]))
     z[keep], directions[keep] = point, free
     mask = np.isin(np.arange(size), fine.support)
@@ -400,9 +425,13 @@ def _compose(problem: Problem, blocks: list[NDArray[np.intp]], step_budget: int)
         for current, potential, support, index, nulls in partial:
             part = Problem(
                 (problem.q + problem.m @ current + problem.w @ potential)[junctions],
-                problem.m[np.ix_(junctions, junctions)], problem.w[np.ix_(junctions, islands)],
-                problem.s[np.ix_(islands, junctions)], (problem.c + problem.s @ current)[islands],
-                problem.scale[junctions], problem.reach[junctions])
+                problem.m[np.ix_(junctions, junctions)],
+                problem.w[np.ix_(junctions, islands)],
+                problem.s[np.ix_(islands, junctions)],
+                (problem.c + problem.s @ current)[islands],
+                problem.scale[junctions],
+                problem.reach[junctions],
+            )
             solutions, done, why = _solve_block(part, step_budget)
             complete, reason = complete and done, reason or why
             for solution in merge(solutions):
@@ -415,15 +444,29 @@ def _compose(problem: Problem, blocks: list[NDArray[np.intp]], step_budget: int)
                     whole, done, why = _solve_block(problem, step_budget)
                     return Enumeration(tuple(merge(whole)), done, why)
                 sign = None if index is None or solution.index is None else index * solution.index
-                following.append((new_current, new_potential, support + tuple(int(junctions[k]) for k in solution.support),
-                                  sign, [*nulls, spread]))
+                following.append(
+                    (
+                        new_current,
+                        new_potential,
+                        support + tuple(int(junctions[k]) for k in solution.support),
+                        sign,
+                        [*nulls, spread],
+                    )
+                )
         if len(following) > STATE_LIMIT:
             following = following[:STATE_LIMIT]
             complete, reason = False, f"more than {STATE_LIMIT} states"
         partial = following
-    found = [Solution(tuple(sorted(support)), current, potential,
-                      np.hstack(nulls) if nulls else np.zeros((size + free, 0)), index)
-             for current, potential, support, index, nulls in partial]
+    found = [
+        Solution(
+            tuple(sorted(support)),
+            current,
+            potential,
+            np.hstack(nulls) if nulls else np.zeros((size + free, 0)),
+            index,
+        )
+        for current, potential, support, index, nulls in partial
+    ]
     return Enumeration(tuple(merge(found)), complete, reason)
 
 
@@ -433,7 +476,9 @@ def _reaches_others(problem: Problem, block: NDArray[np.intp], spread: Array) ->
     moved = np.concatenate([problem.m @ spread[:size] + problem.w @ spread[size:], problem.s @ spread[:size]])
     outside = np.ones(moved.shape[0], dtype=bool)
     outside[block] = False
-    return bool(np.abs(moved[outside]).max(initial=0.0) > 1e-12 * max(1.0, float(np.abs(spread).max(initial=0.0))))
+    return bool(
+        np.abs(moved[outside]).max(initial=0.0) > 1e-12 * max(1.0, float(np.abs(spread).max(initial=0.0)))
+    )
 
 
 def merge(solutions: list[Solution]) -> Iterator[Solution]:
@@ -448,5 +493,7 @@ def merge(solutions: list[Solution]) -> Iterator[Solution]:
 
 def _same(a: Solution, b: Solution) -> bool:
     size = max(float(np.abs(a.current).max(initial=0.0)), 1e-6)
-    return bool(np.allclose(a.current, b.current, rtol=0.0, atol=1e-7 * size)
-                and np.allclose(a.potential, b.potential, rtol=0.0, atol=1e-6))
+    return bool(
+        np.allclose(a.current, b.current, rtol=0.0, atol=1e-7 * size)
+        and np.allclose(a.potential, b.potential, rtol=0.0, atol=1e-6)
+    )

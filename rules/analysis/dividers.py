@@ -276,7 +276,8 @@ class Redesign:
             return round(error(pair) + spent, 9), *(-r for r in pair)
 
         fit = [pair for pair in itertools.product(*grids) if self.least_ratio(pair) >= wanted]
-        return min(fit, key=score, default=None)
+        best = min(fit, key=score, default=None)
+        return None if best is None or math.isinf(error(best)) else best
 
     def _confirmed(self, values: Values, wanted: float) -> bool:
         """The same by a full solve, for far ends that give way."""

@@ -18,25 +18,39 @@ def explain_no_state(network: Network) -> Fault:
         chain = _chain(network, potentials, junction.sense[0])
         if chain is not None:
             parts, volts, nets = chain
-            return Fault("supply-short", parts, nets,
-                         f"{', '.join(parts)}: {volts:.3g} V more than the junction drops stands across "
-                         "conducting junctions with no resistance in the way; nothing limits the current")
+            return Fault(
+                "supply-short",
+                parts,
+                nets,
+                f"{', '.join(parts)}: {volts:.3g} V more than the junction drops stands across "
+                "conducting junctions with no resistance in the way; nothing limits the current",
+            )
     devices = tuple(sorted({junction.device for junction in network.junctions}))
-    return Fault("no-state", devices, network.nets,
-                 "no consistent DC state exists for this arrangement of ideal sources and junctions; "
-                 "add the resistance that the real parts have")
+    return Fault(
+        "no-state",
+        devices,
+        network.nets,
+        "no consistent DC state exists for this arrangement of ideal sources and junctions; "
+        "add the resistance that the real parts have",
+    )
 
 
 def unlimited_current(network: Network, junctions: tuple[int, ...]) -> Fault:
-    """A state beyond the finite ones: these junctions conduct and nothing but their own resistance limits them."""
+    """A state beyond the finite ones: only their own resistance limits what these junctions carry."""
     parts = tuple(sorted({network.junctions[k].device for k in junctions}))
     nets = tuple(sorted({net for k in junctions for net in network.junctions[k].sense}))
-    return Fault("supply-short", parts, nets,
-                 f"{', '.join(parts)}: in one more state these conduct together straight across an ideal voltage; "
-                 "nothing limits the current")
+    return Fault(
+        "supply-short",
+        parts,
+        nets,
+        f"{', '.join(parts)}: in one more state these conduct together straight across an ideal voltage; "
+        "nothing limits the current",
+    )
 
 
-def _chain(network: Network, potentials: _Potentials, start: str) -> tuple[tuple[str, ...], float, tuple[str, ...]] | None:
+def _chain(
+    network: Network, potentials: _Potentials, start: str
+) -> tuple[tuple[str, ...], float, tuple[str, ...]] | None:
     root, high = potentials.find(start)
     stack: list[tuple[str, float, tuple[str, ...]]] = [(start, 0.0, ())]
     while stack:

@@ -28,7 +28,7 @@ _STILL = 1e-15  # A; a capacitor current below this is rest
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """One mode of a phase: from ``start`` to ``end`` volts in ``duration`` seconds (infinite when it never ends)."""
+    """One mode of a phase: from ``start`` to ``end`` volts in ``duration`` s, infinite when it never ends."""
 
     devices: Mapping[str, str]
     start: float
@@ -182,7 +182,7 @@ def _next_support(
 
 
 def _clamp(tracer: Tracer, u: float) -> State | None:
-    """The state in which ideal junctions straight across the capacitor keep it at ``u`` V, taking all current."""
+    """The state in which ideal junctions across the capacitor keep it at ``u`` V, taking all current."""
     from rules.analysis.complementarity import enumerate_all, problem_of
     from rules.analysis.states import Mode
 
@@ -267,7 +267,8 @@ def transitions(
         if (a.key, b.key) in done:
             continue
         done.add((a.key, b.key))
-        for state in (list(by_key[a.key].stable) or [None]) if a.key != rest.configuration.key else before:
+        entered: list[State | None] = list(by_key[a.key].stable)
+        for state in (entered or [None]) if a.key != rest.configuration.key else before:
             yield state, b
     if not movable:
         yield None, rest.configuration

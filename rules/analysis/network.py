@@ -56,7 +56,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Junction:
-    """One ideal junction: conducts from ``sense[0]`` to ``sense[1]`` at ``drop`` volts plus ``resistance``."""
+    """One ideal junction: conducts from ``sense[0]`` to ``sense[1]`` at ``drop`` V plus ``resistance``."""
 
     device: str
     name: str  # "forward", "reverse" (transistor); "on", "breakdown" (diodes)
@@ -97,20 +97,34 @@ def junctions_of(resolved: Resolved) -> tuple[Junction, ...]:
             found.append(Junction(part.name, "on", (anode, cathode), resolved.value(part.name, "forward")))
             if part.kind == "zener":
                 slope = resolved.value(part.name, "resistance")
-                found.append(Junction(part.name, "breakdown", (cathode, anode), resolved.value(part.name, "zener"), slope))
+                found.append(
+                    Junction(
+                        part.name, "breakdown", (cathode, anode), resolved.value(part.name, "zener"), slope
+                    )
+                )
     return tuple(found)
 
 
-def branches_of(resolved: Resolved, configuration: Configuration, held: Mapping[str, float]) -> tuple[Branch, ...]:
+def branches_of(
+    resolved: Resolved, configuration: Configuration, held: Mapping[str, float]
+) -> tuple[Branch, ...]:
     """Sources, closed contacts, inductors, and capacitors held at a voltage."""
     found: list[Branch] = []
     for part in resolved.circuit.parts.values():
         name, pins = part.name, part.pins
         if part.kind in ("battery", "supply"):
-            ends, voltage, r = ("plus", "minus"), resolved.value(name, "voltage"), resolved.value(name, "resistance")
+            ends, voltage, r = (
+                ("plus", "minus"),
+                resolved.value(name, "voltage"),
+                resolved.value(name, "resistance"),
+            )
         elif part.kind == "driver":
             level = configuration.drivers.get(name, part.text("rest") or "low")
-            ends, voltage, r = ("out", "reference"), resolved.value(name, level), resolved.value(name, "resistance")
+            ends, voltage, r = (
+                ("out", "reference"),
+                resolved.value(name, level),
+                resolved.value(name, "resistance"),
+            )
         elif part.kind == "contact" and is_contact_closed(part, configuration):
             ends, voltage, r = ("a", "b"), 0.0, 0.0
         elif part.kind == "inductor":
@@ -132,7 +146,7 @@ class _Potentials:
 
     def __init__(self, nets: tuple[str, ...]) -> None:
         self.parent = {net: net for net in nets}
-        self.offset = {net: 0.0 for net in nets}  # v(net) - v(parent)
+        self.offset = dict.fromkeys(nets, 0.0)  # v(net) - v(parent)
 
     def find(self, net: str) -> tuple[str, float]:
         total = 0.0
@@ -146,7 +160,7 @@ class _Potentials:
         (root_a, off_a), (root_b, off_b) = self.find(a), self.find(b)
         if root_a == root_b:
             return (off_a - off_b) - voltage
-        first, second = sorted((root_a, root_b))
+        first = min(root_a, root_b)
         # the smaller name stays the root, so that the outcome does not depend on order
         if first == root_b:
             self.parent[root_a], self.offset[root_a] = root_b, voltage + off_b - off_a
@@ -227,8 +241,12 @@ class Network:
         seen = self.sense @ self.inverse[:size, :size]
         fixed, varying = self.injection_parts
         resistance = np.array([junction.resistance for junction in self.junctions])
-        return (rest, self.drops() - self.sense @ rest[:size],
-                np.diag(resistance) - self._response(seen, fixed), -self._response(seen, varying))
+        return (
+            rest,
+            self.drops() - self.sense @ rest[:size],
+            np.diag(resistance) - self._response(seen, fixed),
+            -self._response(seen, varying),
+        )
 
     def _response(self, seen: Array, injected: Array) -> Array:
         """seen @ injected (V per A), with what is only rounding set to zero.
@@ -258,11 +276,15 @@ class Network:
         span = sum(abs(branch.voltage) for branch in self.branches)
         span += abs(self.resolved.assumptions["vce_sat"]) * transistors
         floating = {net for island in self.islands for net in island}
-        return np.array([np.inf if floating & set(junction.sense) else junction.drop + 2.0 * span
-                         for junction in self.junctions])
+        return np.array(
+            [
+                np.inf if floating & set(junction.sense) else junction.drop + 2.0 * span
+                for junction in self.junctions
+            ]
+        )
 
     def equations(self, betas: Mapping[str, float]) -> tuple[Array, Array]:
-        """The whole mixed problem as (G, h) in A and V: rows s = G z + h of the junctions, then the islands."""
+        """The whole mixed problem as (G, h): rows s = G z + h of the junctions, then the islands."""
         _, q, fixed, varying = self.reduced
         shares = self.shares(betas)
         m = fixed + varying * shares
@@ -277,9 +299,16 @@ class Network:
     def shares(self, betas: Mapping[str, float]) -> Array:
         """1/(1+gain) of each junction: the forward gain, the reverse gain, or 0 for a diode."""
         reverse = 1.0 / (1.0 + self.resolved.assumptions["reverse_beta"])
-        return np.array([0.0 if junction.device not in betas
-                         else 1.0 / (1.0 + betas[junction.device]) if junction.name == "forward" else reverse
-                         for junction in self.junctions])
+        return np.array(
+            [
+                0.0
+                if junction.device not in betas
+                else 1.0 / (1.0 + betas[junction.device])
+                if junction.name == "forward"
+                else reverse
+                for junction in self.junctions
+            ]
+        )
 
 
 # current into each pin of an NPN per ampere of junction current: (constant, times 1/(1+gain))
@@ -305,7 +334,9 @@ def junction_terminal_currents(junction: str, beta: float, reverse_beta: float) 
     return {pin: constant + varying * share for pin, (constant, varying) in _TERMINALS[junction].items()}
 
 
-def build_network(resolved: Resolved, configuration: Configuration, held: Mapping[str, float] | None = None) -> Network:
+def build_network(
+    resolved: Resolved, configuration: Configuration, held: Mapping[str, float] | None = None
+) -> Network:
     """Eliminate the linear network of one configuration; the same question gets the same object.
 
     ``held`` maps capacitors to the voltage (V) they still hold; the others are open.
@@ -323,9 +354,14 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
     nets = tuple(net for net in circuit.net_names if net != circuit.ground)
     everything = (circuit.ground, *nets)
     faults: list[Fault] = []
-    branches, loose, loop_parts = _independent(branches_of(resolved, configuration, held), everything, resolved, faults)
-    conductive = [(part.pins["plus"], part.pins["minus"]) if "plus" in part.pins else (part.pins["a"], part.pins["b"])
-                  for part in circuit.parts.values() if part.kind in RESISTIVE]
+    branches, loose, loop_parts = _independent(
+        branches_of(resolved, configuration, held), everything, resolved, faults
+    )
+    conductive = [
+        (part.pins["plus"], part.pins["minus"]) if "plus" in part.pins else (part.pins["a"], part.pins["b"])
+        for part in circuit.parts.values()
+        if part.kind in RESISTIVE
+    ]
     groups = _components(everything, [*conductive, *(branch.nets for branch in branches)])
     junctions = junctions_of(resolved)
     touched = {net for junction in junctions for net in _device_nets(resolved, junction.device)}
@@ -335,16 +371,31 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
     injection = _fixed_injection(resolved, nets, floating, touched, faults)
     inverse = _invert(resolved, nets, branches, floating)
     sense = _sense(junctions, nets)
-    return Network(resolved, configuration, held, nets, branches, loose, loop_parts, junctions, islands, adrift,
-                   inverse, injection, sense, tuple(faults))
+    return Network(
+        resolved,
+        configuration,
+        held,
+        nets,
+        branches,
+        loose,
+        loop_parts,
+        junctions,
+        islands,
+        adrift,
+        inverse,
+        injection,
+        sense,
+        tuple(faults),
+    )
 
 
 def _device_nets(resolved: Resolved, device: str) -> tuple[str, ...]:
     return tuple(resolved.circuit.parts[device].pins.values())
 
 
-def _independent(branches: tuple[Branch, ...], nets: tuple[str, ...], resolved: Resolved,
-                 faults: list[Fault]) -> tuple[tuple[Branch, ...], tuple[Branch, ...], tuple[str, ...]]:
+def _independent(
+    branches: tuple[Branch, ...], nets: tuple[str, ...], resolved: Resolved, faults: list[Fault]
+) -> tuple[tuple[Branch, ...], tuple[Branch, ...], tuple[str, ...]]:
     """Split off ideal branches that close a loop of ideal branches; report contradictions."""
     potentials = _Potentials(nets)
     kept: list[Branch] = []
@@ -391,12 +442,20 @@ def _loop_fault(loop: tuple[str, ...], branch: Branch, gap: float, resolved: Res
     sources = [name for name in loop if resolved.circuit.parts[name].kind in SOURCES]
     nets = tuple(sorted(branch.nets))
     listed = ", ".join(loop)
-    if len(sources) == 1 and kinds & {"contact", "inductor"} or len(sources) == 1 and len(loop) == 1:
-        return Fault("supply-short", loop, nets,
-                     f"{listed}: {gap:.3g} V stands across a loop with no resistance; the supply is shorted")
-    return Fault("source-loop", loop, nets,
-                 f"{listed}: ideal voltages in one loop contradict each other by {gap:.3g} V; "
-                 "at least one of them needs a resistance")
+    if (len(sources) == 1 and kinds & {"contact", "inductor"}) or (len(sources) == 1 and len(loop) == 1):
+        return Fault(
+            "supply-short",
+            loop,
+            nets,
+            f"{listed}: {gap:.3g} V stands across a loop with no resistance; the supply is shorted",
+        )
+    return Fault(
+        "source-loop",
+        loop,
+        nets,
+        f"{listed}: ideal voltages in one loop contradict each other by {gap:.3g} V; "
+        "at least one of them needs a resistance",
+    )
 
 
 def _components(nets: tuple[str, ...], edges: list[tuple[str, str]]) -> list[tuple[str, ...]]:
@@ -417,8 +476,13 @@ def _components(nets: tuple[str, ...], edges: list[tuple[str, str]]) -> list[tup
     return sorted(tuple(sorted(group)) for group in groups.values())
 
 
-def _fixed_injection(resolved: Resolved, nets: tuple[str, ...], floating: list[tuple[str, ...]],
-                     touched: set[str], faults: list[Fault]) -> Array:
+def _fixed_injection(
+    resolved: Resolved,
+    nets: tuple[str, ...],
+    floating: list[tuple[str, ...]],
+    touched: set[str],
+    faults: list[Fault],
+) -> Array:
     index = {net: k for k, net in enumerate(nets)}
     vector = np.zeros(len(nets))
     names: dict[str, list[str]] = {}
@@ -435,14 +499,21 @@ def _fixed_injection(resolved: Resolved, nets: tuple[str, ...], floating: list[t
         into = sum(vector[index[net]] for net in group)
         if not touched & set(group) and abs(into) > 0.0:
             parts = tuple(sorted({name for net in group for name in names.get(net, [])}))
-            faults.append(Fault("no-dc-path", parts, group,
-                                f"{', '.join(parts)} drives {into:.3g} A into {', '.join(group)}, "
-                                "which has no path to carry it"))
+            faults.append(
+                Fault(
+                    "no-dc-path",
+                    parts,
+                    group,
+                    f"{', '.join(parts)} drives {into:.3g} A into {', '.join(group)}, "
+                    "which has no path to carry it",
+                )
+            )
     return vector
 
 
-def _invert(resolved: Resolved, nets: tuple[str, ...], branches: tuple[Branch, ...],
-            floating: list[tuple[str, ...]]) -> Array:
+def _invert(
+    resolved: Resolved, nets: tuple[str, ...], branches: tuple[Branch, ...], floating: list[tuple[str, ...]]
+) -> Array:
     """Inverse of the nodal matrix, every floating island held at 0 V in its first net."""
     index = {net: k for k, net in enumerate(nets)}
     size, extra = len(nets), len(branches)
@@ -475,7 +546,7 @@ def _invert(resolved: Resolved, nets: tuple[str, ...], branches: tuple[Branch, .
         # the datum's own balance is kept as the island's constraint; here its voltage is 0
         matrix[datum, :] = 0.0
         matrix[datum, datum] = 1.0
-    inverse = np.linalg.inv(matrix)
+    inverse: Array = np.linalg.inv(matrix).astype(np.float64, copy=False)
     for group in floating:
         inverse[:, index[group[0]]] = 0.0  # what is injected at the datum is the constraint's business
     return inverse

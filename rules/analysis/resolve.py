@@ -80,7 +80,11 @@ class Resolved:
     def beta_varies(self, part: str, corner: str) -> bool:
         """True where the minimum depends on the collector current."""
         known = self.values[(part, f"beta_{corner}")]
-        return corner == "min" and known.origin != "declared" and self.circuit.parts[part].text("type") is not None
+        return (
+            corner == "min"
+            and known.origin != "declared"
+            and self.circuit.parts[part].text("type") is not None
+        )
 
 
 def escape(name: str) -> str:
@@ -105,7 +109,9 @@ class _Collector:
             self.assumptions[name] = default if given is None else given
             if given is None and self._relevant(name):
                 unit = {"voltage": "V"}.get(dimension, "")
-                self.assumed.append(Assumed(f"/assumptions/{name}", name, default, unit, _ASSUMPTION_SOURCE[name]))
+                self.assumed.append(
+                    Assumed(f"/assumptions/{name}", name, default, unit, _ASSUMPTION_SOURCE[name])
+                )
 
     def _relevant(self, name: str) -> bool:
         kinds = {part.kind for part in self.circuit.parts.values()}
@@ -122,14 +128,24 @@ class _Collector:
         pointer = part_pointer(part.name, *(path or (member,)))
         self.values[(part.name, member)] = Known(value, unit, "declared", "document", pointer)
 
-    def assume(self, part: Part, member: str, unit: str, value: float, source: str, *, listed: bool = True) -> None:
+    def assume(
+        self, part: Part, member: str, unit: str, value: float, source: str, *, listed: bool = True
+    ) -> None:
         pointer = part_pointer(part.name, member)
         self.values[(part.name, member)] = Known(value, unit, "assumed", source, pointer)
         if listed:
             self.assumed.append(Assumed(pointer, member, value, unit, source))
 
-    def take(self, part: Part, member: str, unit: str, default: float | None = None, source: str = "",
-             *, listed: bool = True) -> None:
+    def take(
+        self,
+        part: Part,
+        member: str,
+        unit: str,
+        default: float | None = None,
+        source: str = "",
+        *,
+        listed: bool = True,
+    ) -> None:
         """The given number, else the default (when there is one)."""
         given = part.number(member)
         if given is not None:
@@ -171,7 +187,9 @@ def _transistor(part: Part, into: _Collector) -> None:
     elif published is not None and published.icbo is not None:
         into.assume(part, "icbo", "A", published.icbo.value, published.icbo.source, listed=False)
     else:
-        into.assume(part, "icbo", "A", ICBO_CLASS, "class limit 100 nA at 25 degC (small-signal sheets)", listed=False)
+        into.assume(
+            part, "icbo", "A", ICBO_CLASS, "class limit 100 nA at 25 degC (small-signal sheets)", listed=False
+        )
 
 
 def _published_beta(part: Part, into: _Collector, given: Beta) -> None:
@@ -183,10 +201,20 @@ def _published_beta(part: Part, into: _Collector, given: Beta) -> None:
         promise = minimum_beta(published, REFERENCE_CURRENT)
         if low is None:
             low = promise.value
-            into.assume(part, "beta_min", "", low, f"{type_name}: lowest promise at the collector current in each state")
+            into.assume(
+                part,
+                "beta_min",
+                "",
+                low,
+                f"{type_name}: lowest promise at the collector current in each state",
+            )
         if high is None:
             high = max(low, published.beta_max.value) if published.beta_max is not None else 4.0 * low
-            source = published.beta_max.source if published.beta_max is not None else "four times the minimum; common practice"
+            source = (
+                published.beta_max.source
+                if published.beta_max is not None
+                else "four times the minimum; common practice"
+            )
             into.assume(part, "beta_max", "", high, source)
     known = [value for value in (low, typical, high) if value is not None]
     only = "the only gain given"
@@ -204,7 +232,15 @@ def _published_beta(part: Part, into: _Collector, given: Beta) -> None:
 def _ratings(part: Part, into: _Collector, given: Ratings) -> None:
     type_name = part.text("type")
     published = PART_TYPES.get(type_name) if type_name else None
-    units = {"vceo": "V", "vcbo": "V", "vebo": "V", "current": "A", "power": "W", "junction": "K", "thermal": "K/W"}
+    units = {
+        "vceo": "V",
+        "vcbo": "V",
+        "vebo": "V",
+        "current": "A",
+        "power": "W",
+        "junction": "K",
+        "thermal": "K/W",
+    }
     for member, unit in units.items():
         value = getattr(given, member)
         if value is not None:
@@ -255,9 +291,18 @@ def _capacitor(part: Part, into: _Collector) -> None:
     into.take(part, "voltage", "V")
     dielectric = dielectric_of(part)
     if part.text("dielectric") is None:
-        into.assumed.append(Assumed(part_pointer(part.name, "dielectric"), "dielectric", dielectric, "",
-                                    "polarised parts are taken as aluminium, others as film"))
-    _tolerance(part, into, "electrolytic_tolerance" if dielectric in ("aluminium", "tantalum") else "film_tolerance")
+        into.assumed.append(
+            Assumed(
+                part_pointer(part.name, "dielectric"),
+                "dielectric",
+                dielectric,
+                "",
+                "polarised parts are taken as aluminium, others as film",
+            )
+        )
+    _tolerance(
+        part, into, "electrolytic_tolerance" if dielectric in ("aluminium", "tantalum") else "film_tolerance"
+    )
     leakage = part.values.get("leakage")
     if isinstance(leakage, Leakage) and leakage.current is not None:
         into.declared(part, "leakage", "A", leakage.current)
@@ -291,10 +336,20 @@ def _current_source(part: Part, into: _Collector) -> None:
 
 
 _BY_KIND = {
-    "resistor": _resistive, "inductor": _resistive, "coil": _resistive, "load": _resistive,
-    "capacitor": _capacitor, "diode": _diode, "zener": _diode, "led": _diode,
-    "npn": _transistor, "pnp": _transistor, "battery": _source, "supply": _source,
-    "driver": _driver, "current-source": _current_source,
+    "resistor": _resistive,
+    "inductor": _resistive,
+    "coil": _resistive,
+    "load": _resistive,
+    "capacitor": _capacitor,
+    "diode": _diode,
+    "zener": _diode,
+    "led": _diode,
+    "npn": _transistor,
+    "pnp": _transistor,
+    "battery": _source,
+    "supply": _source,
+    "driver": _driver,
+    "current-source": _current_source,
 }
 
 
@@ -309,7 +364,14 @@ def resolve(circuit: Circuit) -> Resolved:
     if ambient is None:
         ambient = DEFAULT_AMBIENT
         for member, kelvin in (("low", ambient.low), ("nominal", ambient.nominal), ("high", ambient.high)):
-            into.assumed.append(Assumed(f"/ambient/{member}", "ambient temperature", kelvin, "K",
-                                        "0, 25 and 40 degC where none is given; common practice"))
+            into.assumed.append(
+                Assumed(
+                    f"/ambient/{member}",
+                    "ambient temperature",
+                    kelvin,
+                    "K",
+                    "0, 25 and 40 degC where none is given; common practice",
+                )
+            )
     assumed = tuple(sorted(into.assumed, key=lambda item: (item.pointer, item.quantity)))
     return Resolved(circuit, into.values, assumed, ambient, into.assumptions)

@@ -141,7 +141,7 @@ class Roles:
     def pairs(self) -> tuple[Pair, ...]:
         found: list[Pair] = []
         for i, a in enumerate(self.transistors):
-            for b in self.transistors[i + 1:]:
+            for b in self.transistors[i + 1 :]:
                 shared = a.pins["emitter"] == b.pins["emitter"] and a.pins["emitter"] not in self.rails
                 if shared and a.kind == b.kind:
                     found.append(Pair("emitter-coupled", (a.name, b.name)))
@@ -164,8 +164,15 @@ class Roles:
         return collector == base or any(arm.other == base for arm in self.arms.get(collector, ()))
 
     def partners(self, transistor: str, kind: str) -> tuple[str, ...]:
-        return tuple(sorted(name for pair in self.pairs if pair.kind == kind and transistor in pair.members
-                            for name in pair.members if name != transistor))
+        return tuple(
+            sorted(
+                name
+                for pair in self.pairs
+                if pair.kind == kind and transistor in pair.members
+                for name in pair.members
+                if name != transistor
+            )
+        )
 
     @cached_property
     def stages(self) -> Mapping[str, Stage]:
@@ -175,10 +182,21 @@ class Roles:
         base, collector, emitter = part.pins["base"], part.pins["collector"], part.pins["emitter"]
         base_arms = self.arms.get(base, ())
         intent, why = self._intent(part)
-        return Stage(part.name, part.kind, intent, why, base, collector, emitter, emitter in self.rails,
-                     collector in self.rails, tuple(arm.part for arm in base_arms if arm.other == emitter),
-                     tuple(arm for arm in base_arms if arm.other != emitter),
-                     self.arms.get(emitter, ()), self.arms.get(collector, ()))
+        return Stage(
+            part.name,
+            part.kind,
+            intent,
+            why,
+            base,
+            collector,
+            emitter,
+            emitter in self.rails,
+            collector in self.rails,
+            tuple(arm.part for arm in base_arms if arm.other == emitter),
+            tuple(arm for arm in base_arms if arm.other != emitter),
+            self.arms.get(emitter, ()),
+            self.arms.get(collector, ()),
+        )
 
     def seen(self, transistor: str) -> frozenset[str]:
         """Every region the transistor takes in the given states."""
@@ -265,6 +283,7 @@ def resistive_nets(part: Part) -> tuple[str, str]:
 
 def declared_state(circuit: Circuit, state: State) -> str | None:
     """A declared name that fits the state, or ``None``."""
-    fitting = [(len(wanted), name) for name, wanted in circuit.states.items()
-               if matches(state.devices, wanted)]
+    fitting = [
+        (len(wanted), name) for name, wanted in circuit.states.items() if matches(state.devices, wanted)
+    ]
     return max(fitting)[1] if fitting else None

@@ -33,11 +33,11 @@ class _Program:
         class Quiet(highspy.Highs):
             """Callbacks are not needed, and enabling them prints a banner."""
 
-            def enableCallbacks(self) -> None:  # noqa: N802
+            def enableCallbacks(self) -> None:
                 return
 
         self.status = highspy.HighsModelStatus
-        self.solver = Quiet()
+        self.solver: Any = Quiet()  # type: ignore[no-untyped-call]
         self.solver.setOptionValue("output_flag", False)
         self.solver.setOptionValue("threads", 1)
         self.solver.setOptionValue("primal_feasibility_tolerance", 1e-9)
@@ -132,8 +132,10 @@ def depth_first(problem: Problem, step_budget: int) -> tuple[list[Solution], boo
     search = _Search(problem, step_budget)
     search.run()
     if search.exhausted:
-        reason = (f"stopped after {search.program.steps} of {step_budget} steps in a block of "
-                  f"{problem.size} junctions; further states may exist")
+        reason = (
+            f"stopped after {search.program.steps} of {step_budget} steps in a block of "
+            f"{problem.size} junctions; further states may exist"
+        )
         return search.found, False, reason
     return search.found, True, ""
 
@@ -147,8 +149,8 @@ class _Search:
         size, free = problem.size, problem.free
         equalities = np.zeros((size + free, 2 * size + free))
         equalities[:size, :size] = -self.g[:size, :size]
-        equalities[:size, size:2 * size] = np.eye(size)
-        equalities[:size, 2 * size:] = -self.g[:size, size:]
+        equalities[:size, size : 2 * size] = np.eye(size)
+        equalities[:size, 2 * size :] = -self.g[:size, size:]
         equalities[size:, :size] = self.g[size:, :size]
         right = np.concatenate([problem.q, -self.h[size:]])
         self.high = np.concatenate([np.full(size, np.inf), problem.reach])
@@ -165,7 +167,9 @@ class _Search:
             high_i, high_s = self.high[k], self.high[size + k]
             if np.isfinite(high_i) and np.isfinite(high_s):
                 # i s = 0 with 0 <= i <= I, 0 <= s <= U implies i/I + s/U <= 1
-                self.program.limit([k, size + k], [1.0 / max(high_i, SLACK), 1.0 / max(high_s, SLACK)], 1.0 + 1e-6)
+                self.program.limit(
+                    [k, size + k], [1.0 / max(high_i, SLACK), 1.0 / max(high_s, SLACK)], 1.0 + 1e-6
+                )
         weights = np.where(np.isfinite(self.high), 1.0 / np.maximum(self.high, 1e-3), 1e-3)
         self.program.cost(np.concatenate([weights, np.zeros(self.problem.free)]))
         self._descend({})
@@ -252,7 +256,7 @@ class _Search:
         """The junction that the relaxation leaves most undecided."""
         size = self.problem.size
         share_i = point[:size] / np.clip(self.high[:size], 1e-3, 1e3)
-        share_s = point[size:2 * size] / np.clip(self.high[size:], 1e-3, 1e3)
+        share_s = point[size : 2 * size] / np.clip(self.high[size:], 1e-3, 1e3)
         clash = np.minimum(share_i, share_s)
         return max(open_ones, key=lambda k: (round(float(clash[k]), 9), -k))
 
@@ -287,7 +291,9 @@ def exact_mode(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) ->
     slack = g[:size] @ z + problem.q
     if not np.all(np.where(mask, z[:size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE)):
         return []
-    return [solution_of(problem, mask, z, np.zeros((size + free, 0)), int(sign[0] * (-1.0 if free % 2 else 1.0)))]
+    return [
+        solution_of(problem, mask, z, np.zeros((size + free, 0)), int(sign[0] * (-1.0 if free % 2 else 1.0)))
+    ]
 
 
 def exact_mode_of(problem: Problem, support: tuple[int, ...]) -> Solution | None:

@@ -13,6 +13,8 @@ signs of the eigenvalues are used.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from rules.analysis.network import RESISTIVE, Array, Network, capacitor_pins
@@ -79,7 +81,9 @@ def _matrices(network: Network, inject: Array, currents: Array) -> tuple[Array, 
     for branch in (*network.branches, *network.loose):
         part = parts[branch.part]
         if part.kind == "inductor":
-            inductors.append((*branch.nets, network.resolved.value(part.name, "inductance"), branch.resistance))
+            inductors.append(
+                (*branch.nets, network.resolved.value(part.name, "inductance"), branch.resistance)
+            )
         elif branch.resistance > 0.0:
             stamp(g, *branch.nets, 1.0 / branch.resistance)
         else:
@@ -90,7 +94,9 @@ def _matrices(network: Network, inject: Array, currents: Array) -> tuple[Array, 
     return _with_inductors(g, c, keep, index, inductors)
 
 
-def _junctions(network: Network, inject: Array, currents: Array, g: Array, stamp_c) -> None:  # type: ignore[no-untyped-def]
+def _junctions(
+    network: Network, inject: Array, currents: Array, g: Array, stamp_c: Callable[[str, str, float], None]
+) -> None:
     parts = network.resolved.circuit.parts
     slopes = np.zeros(len(network.junctions))
     for k, junction in enumerate(network.junctions):
@@ -108,7 +114,7 @@ def _junctions(network: Network, inject: Array, currents: Array, g: Array, stamp
 
 
 def _contraction(nets: tuple[str, ...], ground: str, tied: list[tuple[str, str]]) -> Array:
-    """(nets, independent nets) 0/1: nets tied by ideal branches move together, those tied to ground not at all."""
+    """(nets, independent nets) 0/1: nets tied by ideal branches move together, those on ground not at all."""
     leader = {net: net for net in (*nets, ground)}
 
     def find(net: str) -> str:
@@ -119,7 +125,11 @@ def _contraction(nets: tuple[str, ...], ground: str, tied: list[tuple[str, str]]
     for a, b in tied:
         root_a, root_b = find(a), find(b)
         if root_a != root_b:
-            keep, drop = (root_a, root_b) if root_a == ground or (root_b != ground and root_a < root_b) else (root_b, root_a)
+            keep, drop = (
+                (root_a, root_b)
+                if root_a == ground or (root_b != ground and root_a < root_b)
+                else (root_b, root_a)
+            )
             leader[drop] = keep
     roots = sorted({find(net) for net in nets} - {find(ground)})
     column = {root: k for k, root in enumerate(roots)}
@@ -131,8 +141,9 @@ def _contraction(nets: tuple[str, ...], ground: str, tied: list[tuple[str, str]]
     return result
 
 
-def _with_inductors(g: Array, c: Array, keep: Array, index: dict[str, int],
-                    inductors: list[tuple[str, str, float, float]]) -> tuple[Array, Array]:
+def _with_inductors(
+    g: Array, c: Array, keep: Array, index: dict[str, int], inductors: list[tuple[str, str, float, float]]
+) -> tuple[Array, Array]:
     count = len(inductors)
     if count == 0:
         return g, c

@@ -17,8 +17,16 @@ import numpy as np
 
 from rules.analysis.complementarity import Problem, Solution, enumerate_all, problem_of
 from rules.analysis.faults import explain_no_state, unlimited_current
-from rules.analysis.network import RESISTIVE, Array, Configuration, Fault, Network, build_network, injections
-from rules.analysis.network import junction_terminal_currents
+from rules.analysis.network import (
+    RESISTIVE,
+    Array,
+    Configuration,
+    Fault,
+    Network,
+    build_network,
+    injections,
+    junction_terminal_currents,
+)
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.stability import is_stable
 from schemas.circuit import Circuit, Part
@@ -27,7 +35,12 @@ STEP_BUDGET = 20_000
 CONFIGURATION_LIMIT = 64
 BETA_ROUNDS = 80
 BETA_SETTLED = 1e-11  # relative change of a gain read from its table
-_REGIONS = {(False, False): "off", (True, False): "active", (True, True): "saturated", (False, True): "reverse"}
+_REGIONS = {
+    (False, False): "off",
+    (True, False): "active",
+    (True, True): "saturated",
+    (False, True): "reverse",
+}
 DEVICES = (*TRANSISTORS, "diode", "led", "zener")
 _QUIET_VOLT, _QUIET_AMPERE = 1e-11, 1e-16  # below these a printed number is rounding
 
@@ -147,31 +160,52 @@ def configurations(circuit: Circuit) -> tuple[tuple[Configuration, ...], bool]:
             pair = ("open", "closed") if name in contacts else ("low", "high")
             note({**rest, name: pair[0] if rest[name] == pair[1] else pair[1]}, "")
     made = []
-    for positions, names in reached.items():
-        chosen = dict(zip(movable, positions, strict=True))
-        made.append(Configuration({n: chosen[n] for n in movable if n in contacts},
-                                  {n: chosen[n] for n in movable if n in drivers}, tuple(names)))
+    for places, names in reached.items():
+        chosen = dict(zip(movable, places, strict=True))
+        made.append(
+            Configuration(
+                {n: chosen[n] for n in movable if n in contacts},
+                {n: chosen[n] for n in movable if n in drivers},
+                tuple(names),
+            )
+        )
     return tuple(made), whole
 
 
-def find_states(resolved: Resolved, configuration: Configuration, corner: str = "typical",
-                held: Mapping[str, float] | None = None, step_budget: int = STEP_BUDGET) -> StateSet:
+def find_states(
+    resolved: Resolved,
+    configuration: Configuration,
+    corner: str = "typical",
+    held: Mapping[str, float] | None = None,
+    step_budget: int = STEP_BUDGET,
+) -> StateSet:
     """All states of one configuration; capacitors in ``held`` keep their voltage (V)."""
     network = build_network(resolved, configuration, held)
     return states_of(network, corner, step_budget)
 
 
 def start_betas(resolved: Resolved, corner: str) -> dict[str, float]:
-    return {p.name: resolved.beta(p.name, corner).value
-            for p in resolved.circuit.parts.values() if p.kind in TRANSISTORS}
+    return {
+        p.name: resolved.beta(p.name, corner).value
+        for p in resolved.circuit.parts.values()
+        if p.kind in TRANSISTORS
+    }
 
 
 def states_of(network: Network, corner: str, step_budget: int = STEP_BUDGET) -> StateSet:
     """All states of an eliminated network at a beta corner (``min``, ``typical``, ``max``)."""
     resolved = network.resolved
     if network.faults:
-        return StateSet(network.configuration, corner, network.held, (), False, network.faults[0].message,
-                        network.faults, network)
+        return StateSet(
+            network.configuration,
+            corner,
+            network.held,
+            (),
+            False,
+            network.faults[0].message,
+            network.faults,
+            network,
+        )
     betas = start_betas(resolved, corner)
     problem = problem_of(network, betas)
     enumeration = enumerate_all(problem, step_budget)
@@ -190,7 +224,9 @@ def states_of(network: Network, corner: str, step_budget: int = STEP_BUDGET) -> 
     return StateSet(network.configuration, corner, network.held, states, complete, reason, faults, network)
 
 
-def _at_actual_current(network: Network, corner: str, modes: list[Mode], step_budget: int) -> tuple[list[Mode], bool]:
+def _at_actual_current(
+    network: Network, corner: str, modes: list[Mode], step_budget: int
+) -> tuple[list[Mode], bool]:
     """Read each minimum gain at the collector current of the very state; (modes, all settled)."""
     pending, seen, result, settled = list(modes), set(), [], True
     for _ in range(4):
@@ -206,9 +242,12 @@ def _at_actual_current(network: Network, corner: str, modes: list[Mode], step_bu
                 retry[tuple(betas.values())] = betas
         if not retry:
             break
-        pending = [Mode(network, betas, solution) for _, betas in sorted(retry.items())
-                   for solution in enumerate_all(problem_of(network, betas), step_budget).solutions
-                   if solution.support not in seen]
+        pending = [
+            Mode(network, betas, solution)
+            for _, betas in sorted(retry.items())
+            for solution in enumerate_all(problem_of(network, betas), step_budget).solutions
+            if solution.support not in seen
+        ]
     else:
         settled = False
     return sorted(result, key=lambda mode: (len(mode.solution.support), mode.solution.support)), settled
@@ -222,15 +261,20 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
     last = np.inf
     for _ in range(BETA_ROUNDS):
         collector = collector_currents(network, betas, solution)
-        wanted = {name: resolved.beta(name, corner, abs(collector[name])).value
-                  for name in varying if collector[name] != 0.0}
+        wanted = {
+            name: resolved.beta(name, corner, abs(collector[name])).value
+            for name in varying
+            if collector[name] != 0.0
+        }
         change = max((abs(value / betas[name] - 1.0) for name, value in wanted.items()), default=0.0)
         if change <= BETA_SETTLED:
             break
         # full steps close in fast; half steps in the logarithm where they do not
         share = 1.0 if change < 0.5 * last else 0.5
         last = change
-        betas.update({name: float(betas[name] ** (1.0 - share) * value**share) for name, value in wanted.items()})
+        betas.update(
+            {name: float(betas[name] ** (1.0 - share) * value**share) for name, value in wanted.items()}
+        )
         try:
             solution = linear_state(network, betas, support).mode.solution
         except np.linalg.LinAlgError:
@@ -270,7 +314,9 @@ def collector_currents(network: Network, betas: Mapping[str, float], solution: S
     result = dict.fromkeys(betas, 0.0)
     for k, junction in enumerate(network.junctions):
         if junction.device in result:
-            per_ampere = junction_terminal_currents(junction.name, betas[junction.device], reverse)["collector"]
+            per_ampere = junction_terminal_currents(junction.name, betas[junction.device], reverse)[
+                "collector"
+            ]
             result[junction.device] += per_ampere * float(solution.current[k])
     return result
 
@@ -315,8 +361,11 @@ class Table:
         return regions_of(self.network, self.mode.solution.support)
 
     def currents(self) -> dict[str, dict[str, float | None]]:
-        result = {part.name: self._part_currents(part) for part in self.circuit.parts.values()
-                  if part.kind not in DEVICES}
+        result = {
+            part.name: self._part_currents(part)
+            for part in self.circuit.parts.values()
+            if part.kind not in DEVICES
+        }
         result.update(self._device_currents())
         return dict(sorted(result.items()))
 
@@ -363,13 +412,16 @@ class Table:
         junction = self.network.junctions[k]
         part = self.circuit.parts[junction.device]
         if part.kind not in TRANSISTORS:
-            return {"anode": 1.0, "cathode": -1.0} if junction.name == "on" else {"anode": -1.0, "cathode": 1.0}
+            return (
+                {"anode": 1.0, "cathode": -1.0} if junction.name == "on" else {"anode": -1.0, "cathode": 1.0}
+            )
         reverse = self.network.resolved.assumptions["reverse_beta"]
         split = junction_terminal_currents(junction.name, self.mode.betas[part.name], reverse)
         return split if part.kind == "npn" else {pin: -current for pin, current in split.items()}
 
-    def power(self, voltages: Mapping[str, float | None],
-              currents: Mapping[str, Mapping[str, float | None]]) -> dict[str, float | None]:
+    def power(
+        self, voltages: Mapping[str, float | None], currents: Mapping[str, Mapping[str, float | None]]
+    ) -> dict[str, float | None]:
         result: dict[str, float | None] = {}
         for part in self.circuit.parts.values():
             total: float | None = 0.0
@@ -418,13 +470,17 @@ def _quiet(value: float, least: float) -> float:
 
 def matches(devices: Mapping[str, str], wanted: Mapping[str, str]) -> bool:
     """True when every device is in its wanted region; ``on`` means any conducting region."""
-    return all(devices.get(name) == region or (region == "on" and devices.get(name) not in (None, "off"))
-               for name, region in wanted.items())
+    return all(
+        devices.get(name) == region or (region == "on" and devices.get(name) not in (None, "off"))
+        for name, region in wanted.items()
+    )
 
 
 def name_of(circuit: Circuit, state: State) -> str:
     """The most particular declared name that fits a stable state, else the conducting devices."""
-    fitting = [(len(wanted), name) for name, wanted in circuit.states.items() if matches(state.devices, wanted)]
+    fitting = [
+        (len(wanted), name) for name, wanted in circuit.states.items() if matches(state.devices, wanted)
+    ]
     if fitting and state.stable:
         return max(fitting, key=lambda item: (item[0], item[1]))[1]
     busy = [f"{name} {region}" for name, region in state.devices.items() if region != "off"]

@@ -61,12 +61,14 @@ class Study:
         """DC states of every configuration at a beta corner, rest first."""
         if corner not in self._sets:
             made, _ = configurations(self.circuit)
-            self._sets[corner] = tuple(find_states(self.resolved, configuration, corner, None, self.step_budget)
-                                       for configuration in made)
+            self._sets[corner] = tuple(
+                find_states(self.resolved, configuration, corner, None, self.step_budget)
+                for configuration in made
+            )
         return self._sets[corner]
 
     def timing(self, corner: str = "typical") -> tuple[TimedState, ...]:
-        """Timed states (capacitor held) that set a delay; filters, far shorter than the longest, are left out."""
+        """Timed states (capacitor held) that set a delay; filters, far shorter, are left out."""
         if corner not in self._timed:
             self._timed[corner] = timed_states(self.state_sets(corner), self.resolved, corner, FILTER_SHARE)
         return self._timed[corner]
@@ -101,7 +103,9 @@ class Study:
                     place = f"{s.configuration.key}: " if s.configuration.key else ""
                     reasons.add(f"{place}{s.reason}")
         if not configurations(self.circuit)[1]:
-            reasons.add("not every combination of contacts and drivers was tried, only those that are reached")
+            reasons.add(
+                "not every combination of contacts and drivers was tried, only those that are reached"
+            )
         return tuple(sorted(reasons))
 
     @property
@@ -115,8 +119,13 @@ class Study:
     def value(self, part: str, member: str) -> float:
         return self.resolved.value(part, member)
 
-    def what_if(self, state: State, values: Mapping[tuple[str, str], float] | None = None,
-                betas: Mapping[str, float] | None = None, regions: Mapping[str, str] | None = None) -> State:
+    def what_if(
+        self,
+        state: State,
+        values: Mapping[tuple[str, str], float] | None = None,
+        betas: Mapping[str, float] | None = None,
+        regions: Mapping[str, str] | None = None,
+    ) -> State:
         """The same mode with other part values, gains or regions, without asking whether it still holds.
 
         ``regions`` puts single transistors into another region: what a switch
@@ -133,7 +142,10 @@ class Study:
 
 
 _CONDUCTING = {
-    "off": (), "active": ("forward",), "saturated": ("forward", "reverse"), "reverse": ("reverse",)
+    "off": (),
+    "active": ("forward",),
+    "saturated": ("forward", "reverse"),
+    "reverse": ("reverse",),
 }
 
 

@@ -34,8 +34,13 @@ def show(title: str, head: Row, rows: Iterable[Row]) -> None:
     widths = [max(len(row[k]) for row in table) for k in range(len(head))]
     print(f"\n{title}")
     for n, row in enumerate(table):
-        print("  " + "  ".join(cell.ljust(w) if k == 0 else cell.rjust(w)
-                               for k, (cell, w) in enumerate(zip(row, widths, strict=True))).rstrip())
+        print(
+            "  "
+            + "  ".join(
+                cell.ljust(w) if k == 0 else cell.rjust(w)
+                for k, (cell, w) in enumerate(zip(row, widths, strict=True))
+            ).rstrip()
+        )
         if n == 0:
             print("  " + "  ".join("-" * w for w in widths))
     sys.stdout.flush()
@@ -56,13 +61,26 @@ def states() -> None:
         junctions = len(found.network.junctions)
         one, distinct = root_finder(circuit) if junctions <= 16 else (float("nan"), -1)
         smt = smt_solver(circuit) if junctions <= 8 else float("nan")
-        rows.append((name, str(junctions), str(len(found.states)), "yes" if found.complete else "no", ms(own),
-                     "-" if distinct < 0 else ms(one), "-" if distinct < 0 else f"{one / own:.1f}x",
-                     "-" if distinct < 0 else str(distinct),
-                     "-" if np.isnan(smt) else ms(smt), "-" if np.isnan(smt) else f"{smt / own:.0f}x"))
-    show("All DC states (one configuration, one corner); scipy.optimize.root: 20 seeded starts, what they cost and "
-         "how many states they find;\nz3: all states by blocking each one found",
-         ("circuit", "junctions", "states", "complete", "own", "root x20", "ratio", "found", "z3", "ratio"), rows)
+        rows.append(
+            (
+                name,
+                str(junctions),
+                str(len(found.states)),
+                "yes" if found.complete else "no",
+                ms(own),
+                "-" if distinct < 0 else ms(one),
+                "-" if distinct < 0 else f"{one / own:.1f}x",
+                "-" if distinct < 0 else str(distinct),
+                "-" if np.isnan(smt) else ms(smt),
+                "-" if np.isnan(smt) else f"{smt / own:.0f}x",
+            )
+        )
+    show(
+        "All DC states (one configuration, one corner); scipy.optimize.root: 20 seeded starts, what they "
+        "cost and how many states they find;\nz3: all states by blocking each one found",
+        ("circuit", "junctions", "states", "complete", "own", "root x20", "ratio", "found", "z3", "ratio"),
+        rows,
+    )
 
 
 def root_finder(circuit: Circuit) -> tuple[float, int]:
@@ -82,7 +100,9 @@ def root_finder(circuit: Circuit) -> tuple[float, int]:
     with np.errstate(all="ignore"):
         for start in starts:
             answer = root(residual, start)
-            if np.abs(residual(answer.x)).max() < 1e-6 and all(np.abs(answer.x - x).max() > 1e-3 for x in found):
+            if np.abs(residual(answer.x)).max() < 1e-6 and all(
+                np.abs(answer.x - x).max() > 1e-3 for x in found
+            ):
                 found.append(answer.x)
     return (time.perf_counter() - begin) * 1e3, len(found)
 
@@ -112,8 +132,12 @@ def reviews() -> None:
         full = median_ms(lambda d=document: facade.review(d), 3)
         read = median_ms(lambda p=path: facade.read(p.read_bytes(), name=p.name))
         rows.append((path.name, size, ms(read), ms(dc), ms(plain), ms(full)))
-    show("Reviews, warm (parts/transistors; DC states and roles at three beta corners; all rules without and with "
-         "proven remedies)", ("circuit", "size", "read", "DC states", "review", "with remedies"), rows)
+    show(
+        "Reviews, warm (parts/transistors; DC states and roles at three beta corners; all rules without and "
+        "with proven remedies)",
+        ("circuit", "size", "read", "DC states", "review", "with remedies"),
+        rows,
+    )
 
 
 def dc_states(circuit: Circuit) -> None:
@@ -156,9 +180,14 @@ def memory() -> None:
         "    client.post('/v1/reviews', data=path.read_bytes(), content_type='application/yaml')\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)\n"
     )
-    done = subprocess.run([sys.executable, "-c", program, str(EXAMPLES)], capture_output=True, text=True, check=True)
-    show("Memory", ("process", "peak resident"), [("service worker after all examples",
-                                                   f"{float(done.stdout):.0f} MB")])
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(EXAMPLES)], capture_output=True, text=True, check=True
+    )
+    show(
+        "Memory",
+        ("process", "peak resident"),
+        [("service worker after all examples", f"{float(done.stdout):.0f} MB")],
+    )
 
 
 SECTIONS = {"states": states, "reviews": reviews, "commands": commands, "memory": memory}

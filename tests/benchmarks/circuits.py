@@ -26,7 +26,10 @@ def latch() -> Circuit:
 
 def chain(stages: int, source_resistance: float = 2.0) -> Circuit:
     """Common-emitter stages, each driving the next, on one battery with internal resistance."""
-    parts = [supply("V1", "rail", "gnd", 5.0, resistance=source_resistance), resistor("RB00", "rail", "b00", 10e3)]
+    parts = [
+        supply("V1", "rail", "gnd", 5.0, resistance=source_resistance),
+        resistor("RB00", "rail", "b00", 10e3),
+    ]
     for k in range(stages):
         parts.append(npn(f"Q{k:02d}", collector=f"c{k:02d}", base=f"b{k:02d}", emitter="gnd", beta=100.0))
         parts.append(resistor(f"RC{k:02d}", "rail", f"c{k:02d}", 1e3))

@@ -42,7 +42,9 @@ def equations(circuit: Circuit) -> tuple[tuple[str, ...], Callable[[Array], Arra
             elif part.kind == "supply":
                 # an ideal supply is given a milliohm: the root finder wants node equations only
                 resistance = max(part.number("resistance") or 0.0, 1e-3)
-                current = (at(pins["plus"]) - at(pins["minus"]) - (part.number("voltage") or 0.0)) / resistance
+                current = (
+                    at(pins["plus"]) - at(pins["minus"]) - (part.number("voltage") or 0.0)
+                ) / resistance
                 draw(pins["plus"], current)
                 draw(pins["minus"], -current)
             else:
@@ -52,9 +54,11 @@ def equations(circuit: Circuit) -> tuple[tuple[str, ...], Callable[[Array], Arra
     return nets, residual
 
 
-def _transistor(kind: str, pins: object, beta: object, at: Callable[[str], float],
-                draw: Callable[[str, float], None]) -> None:
-    assert isinstance(beta, Beta) and beta.typical is not None
+def _transistor(
+    kind: str, pins: object, beta: object, at: Callable[[str], float], draw: Callable[[str, float], None]
+) -> None:
+    assert isinstance(beta, Beta)
+    assert beta.typical is not None
     sign = 1.0 if kind == "npn" else -1.0
     names = {name: pins[name] for name in ("collector", "base", "emitter")}  # type: ignore[index]
     forward = _diode(sign * (at(names["base"]) - at(names["emitter"])))
