@@ -243,9 +243,9 @@ def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterato
 def _off_from(
     study: Study, load: Loading, loads: Sequence[Loading], corner: str, wanted: float, above: float = 1.0
 ) -> Callable[[Values], float]:
-    """How far from ``wanted`` the tap lies at a corner, as a share of the nearer end; ``above`` weighs excess.
+    """How far from ``wanted`` the tap lies at a corner, as a share of the way to the nearer end.
 
-    Above is where the transistor conducts more.
+    ``above`` weighs what lies on the side where the transistor conducts more.
     """
     there = next((other for other in _same_place(load, loads) if other.situation.corner == corner), load)
     redesign = Redesign(study, there)

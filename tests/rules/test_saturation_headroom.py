@@ -146,7 +146,7 @@ def test_the_greatest_gain_is_the_worst_for_a_linear_stage() -> None:
     assert finding.pointers == ("/parts/RC/resistance",)
     for words in (
         "Q1 keeps 800 mV from collector to emitter",
-        "greatest gain (beta 400)",
+        "greatest gain, beta 400",
         "1 V is wanted",
         "600 mV above saturation",
         f"RC of {ohms / 1e3:.3g} kohm drops",
@@ -377,4 +377,6 @@ def test_a_switch_that_conducts_in_reverse_is_no_switch_that_is_on() -> None:
         **named("saturated"),
     )
     found = outcomes(RULE, subject)
-    assert [(outcome.kind, outcome.reason) for outcome in found] == [("not-applicable", "Q1 conducts only in reverse")]
+    assert [(outcome.kind, outcome.reason) for outcome in found] == [
+        ("not-applicable", "Q1 conducts only in reverse")
+    ]
