@@ -217,7 +217,7 @@ def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
 
 def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterator[Proposal]:
     """The same ratio; for two arms also the tap as it is wanted, and the tap nowhere above where it is."""
-    redesign = Redesign(study, load)
+    redesign = Redesign(study, load, STIFF.value)
     if not redesign.possible:
         return
 
@@ -225,16 +225,14 @@ def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterato
         shares = [r / now for r, now in zip(values, redesign.now, strict=True)]
         return math.log(max(shares) / min(shares))
 
-    found = [(redesign.stiff(STIFF.value, of_ratio), "the same ratio, stiffer")]
+    found = [(redesign.stiff(of_ratio), "the same ratio, stiffer")]
     if len(redesign.arms) == 2:
         wanted, words, required = _wanted_tap(study, load, loads)
-        found.append((redesign.stiff(STIFF.value, _off_from(study, load, loads, "typical", wanted)), words))
+        found.append((redesign.stiff(_off_from(study, load, loads, "typical", wanted)), words))
         most = max(_same_place(load, loads), key=lambda other: _beta(other)).loaded
         if not required:
             error = _off_from(study, load, loads, "max", most, above=math.inf)
-            found.append(
-                (redesign.stiff(STIFF.value, error), f"stiffer, the bias no higher than {say(most, 'V')}")
-            )
+            found.append((redesign.stiff(error), f"stiffer, the bias no higher than {say(most, 'V')}"))
     for values, why in found:
         if values is not None:
             yield _proposal(study, redesign, values, why)
@@ -248,7 +246,7 @@ def _off_from(
     ``above`` weighs what lies on the side where the transistor conducts more.
     """
     there = next((other for other in _same_place(load, loads) if other.situation.corner == corner), load)
-    redesign = Redesign(study, there)
+    redesign = Redesign(study, there, STIFF.value)
     near = min(abs(wanted - end) for end in redesign.potentials) or 1.0
     sign = sign_of(load.situation.state, load.transistors[0])
 

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
 
 BLEED_SHARE = 0.1  # of the feed's conductance; an arm below it bleeds rather than divides
-WINDOW = 1.6  # how far from the bound a pair is looked for: a handful of E24 members each way
+WINDOW = 1.4  # how far from the bound a pair is looked for: three or four E24 members each way
+SERIES = "E24"
 THRIFT = 0.05  # relative error of the tap that a pair of e times less resistance has to win
 Values: TypeAlias = tuple[float, ...]
 
@@ -172,8 +173,10 @@ class Redesign:
     one division.
     """
 
-    def __init__(self, study: Study, load: Loading) -> None:
-        self.study, self.load = study, load
+    def __init__(self, study: Study, load: Loading, wanted: float) -> None:
+        self.study, self.load, self.wanted = study, load, wanted
+        self._fits: dict[float, tuple[Values, ...]] = {}
+        self._checked: dict[Values, bool] = {}
         state = load.situation.state
         self.ends = _ends(study, state, load.arms)
 
@@ -227,60 +230,60 @@ class Redesign:
         for factors in self.factors:
             yield tuple(r * factor for r, factor in zip(values, factors, strict=True))
 
-    def bound(self, wanted: float) -> float | None:
-        """The factor on all arms, at most 1, at which the least ratio is ``wanted``."""
+    @cached_property
+    def bound(self) -> float | None:
+        """The factor on all arms, at most 1, that gives the wanted least ratio; ``None`` below 1e-5."""
 
         def holds(factor: float) -> bool:
-            return self.least_ratio(tuple(factor * r for r in self.now)) >= wanted
+            return self.least_ratio(tuple(factor * r for r in self.now)) >= self.wanted
 
         if holds(1.0):
             return 1.0
         low, high = 1e-5, 1.0
         if not holds(low):
             return None
-        for _ in range(16):
+        for _ in range(14):
             middle = math.sqrt(low * high)
             low, high = (middle, high) if holds(middle) else (low, middle)
         return low
 
-    def stiff(self, wanted: float, error: Callable[[Values], float], series: str = "E24") -> Values | None:
-        """Preferred values whose ratio is ``wanted`` at every tolerance, of the least relative ``error``.
-
-        ``None`` when none is found within five decades.
-        """
-        factor = self.bound(wanted)
+    def stiff(self, error: Callable[[Values], float]) -> Values | None:
+        """Preferred values that keep the wanted ratio at every tolerance, of the least relative ``error``."""
+        factor = self.bound
         for _ in range(8):
             if factor is None:
                 return None
-            found = self._choose(tuple(factor * r for r in self.now), wanted, error, series)
-            if found is not None and self._confirmed(found, wanted):
-                return found
+            whole = factor * sum(self.now)
+            scored = {values: _score(error(values), values, whole) for values in self._fitting(factor)}
+            best = min(scored, key=scored.__getitem__, default=None)
+            if best is not None and math.isfinite(scored[best][0]) and self._confirmed(best):
+                return best
             factor *= 0.9
         return None
 
-    def _choose(
-        self, bound: Values, wanted: float, error: Callable[[Values], float], series: str
-    ) -> Values | None:
-        if len(self.arms) != 2:
-            rounded = tuple(round_down(r, series) for r in bound)
-            return rounded if self.least_ratio(rounded) >= wanted else None
-        grids = [
-            [r for r in members_between(most / WINDOW, most * WINDOW, series) if r <= now]
-            for most, now in zip(bound, self.now, strict=True)
-        ]
-        whole = sum(bound)
+    def _fitting(self, factor: float) -> tuple[Values, ...]:
+        """Candidates about ``factor`` times the present values that keep the ratio in closed form."""
+        if factor not in self._fits:
+            most = [factor * r for r in self.now]
+            if len(most) == 2:
+                pairs = zip(most, self.now, strict=True)
+                grids = [
+                    [r for r in members_between(m / WINDOW, m * WINDOW, SERIES) if r <= now]
+                    for m, now in pairs
+                ]
+                found: Iterable[Values] = itertools.product(*grids)
+            else:
+                found = [tuple(round_down(r, SERIES) for r in most)]
+            self._fits[factor] = tuple(values for values in found if self.least_ratio(values) >= self.wanted)
+        return self._fits[factor]
 
-        def score(pair: Values) -> tuple[float, ...]:
-            # a smaller pair drains the supply: it has to win more accuracy than it costs in current
-            spent = THRIFT * abs(math.log(sum(pair) / whole))
-            return round(error(pair) + spent, 9), *(-r for r in pair)
-
-        fit = [pair for pair in itertools.product(*grids) if self.least_ratio(pair) >= wanted]
-        best = min(fit, key=score, default=None)
-        return None if best is None or math.isinf(error(best)) else best
-
-    def _confirmed(self, values: Values, wanted: float) -> bool:
+    def _confirmed(self, values: Values) -> bool:
         """The same by a full solve, for far ends that give way."""
+        if values not in self._checked:
+            self._checked[values] = self._holds_in_full(values)
+        return self._checked[values]
+
+    def _holds_in_full(self, values: Values) -> bool:
         worst = min(self._ends_of_tolerance(values), key=lambda at_ends: self.tap(at_ends)[1])
         changed = {(part, "resistance"): r for part, r in zip(self.arms, worst, strict=True)}
         state = supposed(self.study, self.load.situation.state, changed)
@@ -288,4 +291,10 @@ class Redesign:
             return False
         _, drawn = self._tap(state)
         pairs = [(state.nets[arm.other] or 0.0, r) for arm, r in zip(self.order, worst, strict=True)]
-        return through_current(pairs) >= wanted * abs(drawn) > 0.0
+        return through_current(pairs) >= self.wanted * abs(drawn) > 0.0
+
+
+def _score(error: float, values: Values, whole: float) -> tuple[float, ...]:
+    """Least error first, weighed against the current that smaller values take from the supply."""
+    spent = THRIFT * abs(math.log(sum(values) / whole))
+    return round(error + spent, 9), *(-r for r in values)

@@ -88,7 +88,7 @@ def test_the_closed_form_of_the_loaded_tap_equals_a_full_solve(up: float, low: f
     subject = stage(220e3, 56e3, 150.0)
     found = load_of(subject)
     assert isinstance(found, Loading)
-    redesign = Redesign(found.study, found)
+    redesign = Redesign(found.study, found, 10.0)
     assert redesign.arms == ("R1", "R2")
     values = (220e3 * up, 56e3 * low)
     tap, ratio = redesign.tap(values)
@@ -106,8 +106,8 @@ def test_what_is_found_is_stiff_at_every_end_of_its_tolerances(top: float, share
     found = load_of(stage(top, top * share, beta))
     assume(isinstance(found, Loading) and found.ratio < 10.0)
     assert isinstance(found, Loading)
-    redesign = Redesign(found.study, found)
-    values = redesign.stiff(10.0, lambda pair: abs(math.log(pair[0] * share / pair[1])))
+    redesign = Redesign(found.study, found, 10.0)
+    values = redesign.stiff(lambda pair: abs(math.log(pair[0] * share / pair[1])))
     assert values is not None
     for up in (0.95, 1.0, 1.05):
         for low in (0.95, 1.0, 1.05):
@@ -120,4 +120,4 @@ def test_a_coil_in_a_divider_is_not_redesigned() -> None:
     parts = {name: part for name, part in stage(330e3, 82e3, 100.0).parts.items() if name != "R1"}
     found = load_of(circuit(*parts.values(), coil("K1", "rail", "b", 330e3)))
     assert isinstance(found, Loading)
-    assert not Redesign(found.study, found).possible
+    assert not Redesign(found.study, found, 10.0).possible
