@@ -183,7 +183,8 @@ class SaturationHeadroom:
             yield not_applicable(self, (name,), f"{name} conducts {how}")
             return
         worst = max(on, key=lambda found: found[1].vce)[0]
-        found = drives(study, driven)[0] if not why_not_judged(study, driven) else ()
+        judged = any(point.vce > most for _, point in on) and not why_not_judged(study, driven)
+        found = drives(study, driven)[0] if judged else ()
         cause = identity(DRIVE_RULE, *subject(study, driven, found), ROLE) if found else None
         for situation, point in on:
             test = Test.at_most(point.vce, most, "V")
@@ -191,10 +192,11 @@ class SaturationHeadroom:
                 yield satisfied(self, (name,), situation, test)
                 continue
             power = situation.state.power[name]
+            heat = f", {say(power, 'W')} of heat" if power else ""
             message = (
                 f"{name} is a switch ({stage.why}) but does not saturate"
                 f" ({where_at(situation, point.beta)}): {say(point.vce, 'V')} stay across it at"
-                f" {say(point.collector, 'A')}{f', {say(power, chr(87))} of heat' if power else ''}."
+                f" {say(point.collector, 'A')}{heat}."
             )
             severity: Severity = "error" if situation.corner == "min" else "warning"
             proposals = _more_drive(study, stronger(study, found, OVERDRIVE)) if situation is worst else ()
