@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias
 
@@ -26,6 +26,8 @@ from schemas.shapes import INVALID
 from schemas.values import write
 
 Spelling: TypeAlias = Literal["json", "yaml"]
+Checked: TypeAlias = tuple[Circuit | None, list[Problem], bool]
+Check: TypeAlias = Callable[[Any, Mapping[str, str] | None], Checked]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +47,16 @@ class Document:
 
 
 def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
-         part_types: Mapping[str, str] | None = None) -> Document:
+         part_types: Mapping[str, str] | None = None, check: Check | None = None) -> Document:
     """A checked document from bytes (UTF-8, at most ``intake.MAX_BYTES``).
 
     ``spelling`` is told by the ending of ``name`` or by the text when not
     given.  ``part_types`` maps published part types to part kinds; ``None``
-    leaves types unchecked.  Raises :class:`DocumentProblems` with every
-    problem, each with line and column; :class:`Malformed` when the text is
-    not JSON or YAML at all.
+    leaves types unchecked.  ``check`` judges the plain data; the service's
+    HTTP boundary gives the one of :mod:`schemas.marshmallow_schemas`.
+
+    Raises :class:`DocumentProblems` with every problem, each with line and
+    column; :class:`Malformed` when the text is not JSON or YAML at all.
     """
     if spelling not in (None, "json", "yaml"):
         raise ValueError(f"unknown spelling {spelling!r}")
@@ -67,7 +71,7 @@ def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
     problems = with_places(intake.sink.problems, intake.offsets, positions)
     circuit: Circuit | None = None
     if complete:
-        circuit, found, complete = _check(raw, part_types)
+        circuit, found, complete = (check or check_raw)(raw, part_types)
         tainted = [p.pointer for p in problems]
         problems += [_placed(p, positions) for p in found
                      if not any(covers(p.pointer, t) or covers(t, p.pointer) for t in tainted)]
@@ -78,7 +82,7 @@ def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
 
 def load(raw: Mapping[str, Any], *, part_types: Mapping[str, str] | None = None) -> Circuit:
     """A checked circuit from plain data.  Raises :class:`DocumentProblems` without lines."""
-    circuit, problems, complete = _check(raw, part_types)
+    circuit, problems, complete = check_raw(raw, part_types)
     if circuit is None:
         raise DocumentProblems(problems, complete)
     return circuit
@@ -141,7 +145,7 @@ def _take_in(intake: Intake, spelling: Spelling) -> tuple[Any, bool]:
         return None, False
 
 
-def _check(raw: Any, part_types: Mapping[str, str] | None) -> tuple[Circuit | None, list[Problem], bool]:
+def check_raw(raw: Any, part_types: Mapping[str, str] | None) -> Checked:
     """The circuit when there is no problem; the problems; whether all of them were found."""
     sink = ProblemSink()
     try:

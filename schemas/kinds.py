@@ -196,7 +196,7 @@ _ALL = (
         "contact",
         _AB,
         (
-            _p("rest", "choice", required=True, choices=("open", "closed")),
+            _p("rest", "choice", choices=("open", "closed"), meaning="position at rest; open when not given"),
             _p("material", "choice", choices=("silver", "gold")),
         ),
         "a switch or button contact",

@@ -27,7 +27,6 @@ from schemas.quantities import DIMENSIONS, format_quantity, parse
 from schemas.shapes import Choice, Leaf, ListOf, MapOf, Member, Object, Shape
 from schemas.values import (
     ABSOLUTE_LETTERS,
-    NAME_WORDS,
     read_choice,
     read_date,
     read_flag,
@@ -339,7 +338,7 @@ def _build(v: dict[str, Any], _: str) -> Circuit:
 
 DOCUMENT = Object("a circuit", {
     "format": Member(Leaf("format", _read_format), required=True, meaning=FORMAT),
-    "name": Member(NAME, required=True, meaning=NAME_WORDS),
+    "name": Member(LINE, required=True, meaning="a short name for the circuit"),
     "title": Member(LINE),
     "ground": Member(NAME, required=True, meaning="the name of the reference net"),
     "ambient": Member(AMBIENT),

@@ -16,9 +16,9 @@ from typing import Any
 from marshmallow import RAISE, Schema, ValidationError, fields, post_load, validates_schema
 
 from schemas.circuit import Circuit
-from schemas.document import dump
+from schemas.document import Checked, dump
 from schemas.layout import DOCUMENT
-from schemas.problems import Complaint, Path, Problem, pointer
+from schemas.problems import MAX_PROBLEMS, Complaint, Path, Problem, pointer
 from schemas.references import references
 from schemas.shapes import INVALID, Choice, Leaf, ListOf, MapOf, Object, Shape
 
@@ -194,12 +194,13 @@ class CircuitSchema(_ObjectSchema):
     """The schema of a whole circuit document: loads to :class:`~schemas.circuit.Circuit`, dumps to SI."""
 
     shape = DOCUMENT
+    part_types: Mapping[str, str] | None = None
 
     @validates_schema(pass_original=True, skip_on_field_errors=False)
     def refer(self, data: Mapping[str, Any], original: Any, **kwargs: Any) -> None:
         """Names that must be defined elsewhere in the document."""
         if isinstance(original, Mapping):
-            complaints = list(references(original))
+            complaints = list(references(original, self.part_types))
             if complaints:
                 raise ValidationError(_tree(complaints))
 
@@ -248,6 +249,20 @@ def object_schema(shape: Object) -> type[Schema]:
 def circuit_schema_class() -> type[Schema]:
     """:class:`CircuitSchema` with its fields."""
     return type("CircuitSchema", (CircuitSchema,), _members(DOCUMENT))
+
+
+def check_raw(raw: Any, part_types: Mapping[str, str] | None) -> Checked:
+    """Plain data judged by these schemas; the same answers as :func:`schemas.document.check_raw`."""
+    schema = circuit_schema_class()()
+    assert isinstance(schema, CircuitSchema)
+    schema.part_types = part_types
+    try:
+        circuit = schema.load(raw)
+    except ValidationError as error:
+        problems = list(problems_of(error))
+        return None, problems[:MAX_PROBLEMS], len(problems) < MAX_PROBLEMS
+    assert isinstance(circuit, Circuit)
+    return circuit, [], True
 
 
 # --- errors ----------------------------------------------------------------------------------------------

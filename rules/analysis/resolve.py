@@ -18,6 +18,7 @@ from schemas.kinds import ASSUMPTIONS
 TRANSISTORS = ("npn", "pnp")
 REFERENCE_CURRENT = 10e-3  # A; where the search starts before the actual collector current is known
 CORNERS = ("min", "typical", "max")
+DEFAULT_REST = {"contact": "open", "driver": "low"}
 DEFAULT_AMBIENT = Ambient(273.15, 298.15, 313.15)
 ICBO_CLASS = 100e-9  # A, small-signal class limit at 25 degC
 
@@ -264,6 +265,7 @@ def _driver(part: Part, into: _Collector) -> None:
     into.take(part, "low", "V")
     into.take(part, "high", "V")
     into.take(part, "resistance", "ohm", 0.0, _IDEAL)
+    _rest(part, into)
 
 
 def _tolerance(part: Part, into: _Collector, assumption: str) -> None:
@@ -322,6 +324,13 @@ def _diode(part: Part, into: _Collector) -> None:
     _ratings(part, into, ratings if isinstance(ratings, Ratings) else Ratings())
 
 
+def _rest(part: Part, into: _Collector) -> None:
+    """The resting position of a contact or level of a driver, where it was not given."""
+    if part.text("rest") is None:
+        pointer, rest = part_pointer(part.name, "rest"), DEFAULT_REST[part.kind]
+        into.assumed.append(Assumed(pointer, "rest", rest, "", f"not given; taken as {rest}"))
+
+
 def _resistive(part: Part, into: _Collector) -> None:
     into.take(part, "resistance", "ohm", 0.0, _IDEAL)
     into.take(part, "inductance", "H")
@@ -349,6 +358,7 @@ _BY_KIND = {
     "battery": _source,
     "supply": _source,
     "driver": _driver,
+    "contact": _rest,
     "current-source": _current_source,
 }
 

@@ -73,12 +73,11 @@ def read_document(request: Request) -> Document:
     Raises :class:`Refused`: 415 for another media type, 400 for text that is
     not JSON or YAML, 422 for a document that is not a circuit.
     """
-    from service.documents import read_document as read
-    from service.documents import refusal
+    from service.documents import read_at_boundary, refusal
 
     spelling = spelling_of(request)
     data = read_bytes(request)
     try:
-        return read(data, spelling)
+        return read_at_boundary(data, spelling)
     except DocumentProblems as refused:
         raise Refused(*refusal(refused)) from None
