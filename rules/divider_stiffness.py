@@ -124,7 +124,7 @@ class DividerStiffness:
         worst = min(loads, key=lambda load: load.ratio)
         plain = [load for load in loads if len(load.arms) == 2 and load.ratio < STIFF.value]
         proposals: tuple[Proposal, ...] = ()
-        if worst.ratio < STIFF.value:
+        if study.proposing and worst.ratio < STIFF.value:
             chosen = dict.fromkeys((min(plain, key=lambda load: load.ratio, default=worst), worst))
             proposals = tuple(p for load in chosen for p in _proposals(study, load, loads))
         for load in loads:

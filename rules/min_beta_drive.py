@@ -123,11 +123,12 @@ class MinBetaDrive:
                 yield satisfied(self, about, drive.situation, test)
                 continue
             severity: Severity = "error" if drive.factor < EDGE.value else "warning"
-            proposals = _more(study, found) if drive is worst else ()
+            proposals = _more(study, found) if study.proposing and drive is worst else ()
             yield self._violated(study, found, drive, test, severity, ROLE, proposals)
         if worst.factor > WASTE.value:
             test = Test.at_most(worst.factor, WASTE.value, "")
-            yield self._violated(study, found, worst, test, "note", "excess drive", _less(study, found))
+            less = _less(study, found) if study.proposing else ()
+            yield self._violated(study, found, worst, test, "note", "excess drive", less)
 
     def _violated(
         self,

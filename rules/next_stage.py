@@ -44,7 +44,7 @@ def _must_be_off(rule: Rule, study: Study, found: Sequence[Next]) -> Iterator[Ou
             f" across it{lift} leave {say(n.vbe, 'V')} between base and emitter of {second}, which is"
             f" surely off only below {say(most, 'V')}."
         )
-        less = less_lift(study, n, most) if n is worst else None
+        less = less_lift(study, n, most) if study.proposing and n is worst else None
         proposals = (
             ()
             if less is None
@@ -52,7 +52,7 @@ def _must_be_off(rule: Rule, study: Study, found: Sequence[Next]) -> Iterator[Ou
         )
         advice = (
             ()
-            if proposals or n is not worst
+            if proposals or n is not worst or not study.proposing
             else (
                 f"feed the base of {second} through a divider, so that it sees only a share of net"
                 f" {n.stage.collector}, or put a diode in series with its emitter",

@@ -133,7 +133,8 @@ class ResetPath:
                 yield Outcome(self.slug, "satisfied", subject, "", case.state, case.corner, test)
                 continue
             shortening = self.limits["shortening"].value
-            made, withheld = propose(study, case, shortening) if case is worst else ((), ())
+            wanted = study.proposing and case is worst
+            made, withheld = propose(study, case, shortening) if wanted else ((), ())
             finding = Finding(
                 rule=self.slug,
                 severity=severity,

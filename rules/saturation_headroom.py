@@ -125,7 +125,8 @@ class SaturationHeadroom:
                 continue
             bad = point.region != "active" or point.vce < floor + EDGE.value
             collector = collector_of(study, situation.state, stage)
-            proposals = _roomier(study, stage, worst, collector) if situation is worst else ()
+            wanted = study.proposing and situation is worst
+            proposals = _roomier(study, stage, worst, collector) if wanted else ()
             yield violated(
                 self,
                 study,
@@ -199,7 +200,8 @@ class SaturationHeadroom:
                 f" {say(point.collector, 'A')}{heat}."
             )
             severity: Severity = "error" if situation.corner == "min" else "warning"
-            proposals = _more_drive(study, stronger(study, found, OVERDRIVE)) if situation is worst else ()
+            wanted = study.proposing and situation is worst
+            proposals = _more_drive(study, stronger(study, found, OVERDRIVE)) if wanted else ()
             yield violated(
                 self,
                 study,

@@ -133,7 +133,7 @@ class TimingLeakage:
             if severity is None:
                 yield Outcome(self.slug, "satisfied", (case.capacitor,), "", case.state, case.corner, test)
                 continue
-            proposals, advice = self._cures(study, case) if case is worst else ((), ())
+            proposals, advice = self._cures(study, case) if study.proposing and case is worst else ((), ())
             finding = Finding(
                 rule=self.slug,
                 severity=severity,

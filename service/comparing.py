@@ -11,6 +11,7 @@ from service.engine import Run
 from service.judging import relative_margin
 
 EPSILON = 1e-6  # of the limit; below this a margin counts as unchanged (rounding of the linear algebra)
+LEEWAY = 0.01  # of the limit; a finding that stays may move this far, which is less than any tolerance does
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +108,29 @@ def _worse(
 
 
 def is_worse(before: Finding, after: Finding) -> bool:
-    """Severity raised, or the margin relative to the limit fell by more than rounding."""
+    """Severity raised, or the margin fell by more than the leeway."""
     was, is_ = SEVERITIES.index(before.severity), SEVERITIES.index(after.severity)
     if was != is_:
         return is_ < was
+    return _fall(before, after) > LEEWAY
+
+
+def _fall(before: Finding, after: Finding) -> float:
+    """By how much the margin fell, in units of the limit, or of the margin where that is larger."""
     old, new = relative_margin(before.test), relative_margin(after.test)
-    return new < old - EPSILON * max(1.0, abs(old))
+    return (old - new) / max(1.0, abs(old))
+
+
+def shifted(before: Run, after: Run, target: Finding) -> tuple[str, ...]:
+    """Findings that stay and move a little to the worse, within the leeway: to be told with the proof."""
+    now = {finding.identity: finding for finding in after.findings}
+    return tuple(
+        f"{describe(finding)}: {before_and_after(finding, now[finding.identity])}"
+        for finding in before.findings
+        if finding.identity != target.identity
+        and finding.identity in now
+        and _fall(finding, now[finding.identity]) > EPSILON
+    )
 
 
 def _lost(before: Run, after: Run, targets: Sequence[Finding]) -> Iterator[str]:

@@ -48,11 +48,14 @@ class Run:
         return next((finding for finding in self.findings if finding.identity == identity), None)
 
 
-def run(circuit: Circuit, ruleset: Ruleset) -> Run:
-    """Judge ``circuit`` by every rule at every state and corner.  Never raises for what a rule does."""
+def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True) -> Run:
+    """Judge ``circuit`` by every rule at every state and corner.  Never raises for what a rule does.
+
+    Without ``proposing`` the rules give verdicts only, which is faster.
+    """
     from rules.analysis.study import Study
 
-    study = Study(circuit)
+    study = Study(circuit, proposing=proposing)
     outcomes = [_unloaded(fault.name, str(fault)) for fault in ruleset.faults]
     for entry in ruleset.rules:
         outcomes.extend(_judge(entry, study))

@@ -17,7 +17,7 @@ from typing import Any, TypeAlias
 
 from schemas.circuit import Circuit
 from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
-from service.comparing import Comparison, before_and_after, compare, describe
+from service.comparing import LEEWAY, Comparison, before_and_after, compare, describe, shifted
 from service.engine import Run, run
 from service.patches import CannotPatch, apply, compose, patch_for, size
 from service.ruleset import Ruleset
@@ -40,6 +40,7 @@ class Trial:
     run: Run
     comparison: Comparison
     rules: tuple[str, ...]  # whose proposals it joins, the target's rule first
+    key: str  # of the patched content
     hurdle: str = ""  # why the first proposal alone was not enough
 
 
@@ -54,6 +55,7 @@ class Bench:
     runs: int = 0
     _kept: dict[str, Run | str] = field(default_factory=dict)
     _baseline: Run | None = None
+    _proposing: dict[str, Run] = field(default_factory=dict)
 
     @property
     def baseline(self) -> Run:
@@ -67,7 +69,9 @@ class Bench:
         known = self.run_on(raw, self.runs)
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
-        return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, self._kept, known)
+        full = self.with_proposals(content_key(raw), known)
+        kept, proposing = self._kept, self._proposing
+        return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, kept, full, proposing)
 
     def with_remedies(self, finding: Finding) -> Finding:
         """``finding`` with its proven remedies, smallest change first, and advice for what was not proven."""
@@ -117,7 +121,7 @@ class Bench:
                     return replace(trial, hurdle=hurdle), ""
                 hurdle = hurdle or _reason(finding, trial)
                 if depth < MAX_STEPS:
-                    following.extend((*steps, more) for more in _follow_ups(trial))
+                    following.extend((*steps, more) for more in self._follow_ups(trial))
             front = following
         joined = (
             "; no change joined with what that finding proposes could be proven" if len(tried) > 1 else ""
@@ -135,7 +139,8 @@ class Bench:
             return after
         comparison = compare(self.baseline, after, finding)
         summary = "; together with: ".join(step.summary for _, step in steps)
-        return Trial(summary, patch, after, comparison, tuple(rule for rule, _ in steps))
+        rules = tuple(rule for rule, _ in steps)
+        return Trial(summary, patch, after, comparison, rules, content_key(patched))
 
     def run_on(self, raw: Mapping[str, Any], limit: int) -> Run | str:
         """The rule set's word on ``raw``, or why there is none; at most ``limit`` runs are counted in all."""
@@ -148,11 +153,25 @@ class Bench:
                 return f"no proof within the budget of {limit} re-runs of the rule set"
             self.runs += 1
             try:
-                self._kept[key] = run(load_circuit(raw), self.ruleset)
+                self._kept[key] = run(load_circuit(raw), self.ruleset, proposing=False)
             except DocumentProblems as refused:
                 first = refused.problems[0]
                 self._kept[key] = f"the changed document would be refused at {first.pointer}: {first.detail}"
         return self._kept[key]
+
+    def with_proposals(self, key: str, verdicts: Run) -> Run:
+        """The same run with what its rules propose, which a proof alone does not need."""
+        if key not in self._proposing:
+            self._proposing[key] = run(verdicts.circuit, self.ruleset)
+        return self._proposing[key]
+
+    def _follow_ups(self, trial: Trial) -> Steps:
+        """What the findings in the way propose on the changed circuit, worst finding first."""
+        full = self.with_proposals(trial.key, trial.run)
+        found: list[tuple[str, Proposal]] = []
+        for other in trial.comparison.in_the_way:
+            found.extend((other.rule, proposal) for proposal in full.proposals.get(other.identity, ()))
+        return tuple(found)
 
     def _proof(self, finding: Finding, trial: Trial) -> Proof:
         after = _after(finding, trial.run)
@@ -166,6 +185,9 @@ class Bench:
             )
         if also:
             parts.append("also gone: " + ", ".join(describe(other) for other in also))
+        moved = shifted(self.baseline, trial.run, finding)
+        if moved:
+            parts.append(f"moved by less than {LEEWAY:.0%} of the limit: " + ", ".join(moved))
         return Proof(
             proven=True,
             reason="; ".join(parts),
@@ -181,14 +203,6 @@ class Bench:
 def content_key(raw: Mapping[str, Any]) -> str:
     """The same text for the same content, whatever the order of its members."""
     return json.dumps(raw, sort_keys=True, ensure_ascii=False)
-
-
-def _follow_ups(trial: Trial) -> Steps:
-    """What the findings in the way propose on the changed circuit, worst finding first."""
-    found: list[tuple[str, Proposal]] = []
-    for other in trial.comparison.in_the_way:
-        found.extend((other.rule, proposal) for proposal in trial.run.proposals.get(other.identity, ()))
-    return tuple(found)
 
 
 def _after(finding: Finding, after: Run) -> Test | None:

@@ -42,7 +42,9 @@ class Study:
 
     corners = CORNERS
 
-    def __init__(self, circuit: Circuit, step_budget: int = STEP_BUDGET) -> None:
+    def __init__(self, circuit: Circuit, step_budget: int = STEP_BUDGET, proposing: bool = True) -> None:
+        """``proposing`` is false where only verdicts are wanted: rules then look for no cures."""
+        self.proposing = proposing
         self.circuit = circuit
         self.step_budget = step_budget
         self._sets: dict[str, tuple[StateSet, ...]] = {}

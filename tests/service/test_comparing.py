@@ -63,7 +63,8 @@ def test_a_new_finding_is_in_the_way_and_named() -> None:
     [
         (6.0, "warning", False),
         (6.0 + 1e-9, "warning", False),
-        (6.0001, "warning", True),
+        (6.039, "warning", False),  # within a hundredth of the limit, 4 V
+        (6.041, "warning", True),
         (5.0, "warning", False),
         (5.0, "error", True),
         (9.0, "note", False),
