@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rules.analysis.graph import joined
 from rules.analysis.network import RESISTIVE
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
@@ -35,24 +36,13 @@ def islands_of(state: State) -> tuple[Island, ...]:
     open_nets = set(state.undefined_nets)
     if not open_nets:
         return ()
-    leader = {net: net for net in open_nets}
-
-    def find(net: str) -> str:
-        while leader[net] != net:
-            net = leader[net]
-        return net
-
-    for part in circuit.parts.values():
-        closed = part.kind == "contact" and contacts.get(part.name, part.text("rest")) == "closed"
-        if part.kind not in _TYING and not closed:
-            continue
-        roots = sorted({find(net) for net in part.pins.values() if net in open_nets})
-        for root in roots[1:]:
-            leader[root] = roots[0]
-    groups: dict[str, list[str]] = {}
-    for net in sorted(open_nets):
-        groups.setdefault(find(net), []).append(net)
-    return tuple(_island(state, tuple(nets)) for nets in sorted(groups.values()))
+    tying = [
+        part.name
+        for part in circuit.parts.values()
+        if part.kind in _TYING
+        or (part.kind == "contact" and contacts.get(part.name, part.text("rest")) == "closed")
+    ]
+    return tuple(_island(state, nets) for nets in joined(circuit, open_nets, tying))
 
 
 def _island(state: State, nets: tuple[str, ...]) -> Island:

@@ -20,6 +20,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.analysis.graph import loop_through
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from schemas.circuit import Part
 
@@ -409,32 +410,14 @@ def _independent(
         if gap is None:
             kept.append(branch)
             continue
-        loop = _loop_parts(branch, [b for b in kept if b.resistance == 0.0])
+        ideal = [b.part for b in kept if b.resistance == 0.0]
+        loop = loop_through(resolved.circuit, branch.part, ideal)
         in_loops.update(loop)
         if abs(gap) <= _LOOP_TOLERANCE:
             loose.append(branch)
         else:
             faults.append(_loop_fault(loop, branch, abs(gap), resolved))
     return tuple(kept), tuple(loose), tuple(sorted(in_loops))
-
-
-def _loop_parts(closing: Branch, tree: list[Branch]) -> tuple[str, ...]:
-    """The parts on the loop that ``closing`` completes in the forest of ideal branches."""
-    start, goal = closing.nets
-    came: dict[str, tuple[str, str] | None] = {start: None}
-    queue = [start]
-    for net in queue:
-        for branch in tree:
-            for here, there in (branch.nets, branch.nets[::-1]):
-                if here == net and there not in came:
-                    came[there] = (net, branch.part)
-                    queue.append(there)
-    parts = {closing.part}
-    step = came.get(goal)
-    while step is not None:
-        parts.add(step[1])
-        step = came[step[0]]
-    return tuple(sorted(parts))
 
 
 def _loop_fault(loop: tuple[str, ...], branch: Branch, gap: float, resolved: Resolved) -> Fault:

@@ -112,7 +112,7 @@ def test_the_frost_bell_rings_for_about_half_a_minute() -> None:
 
 @pytest.mark.parametrize(("name", "changed", "status"), [
     ("workshop-lamp.yaml", {"R1"}, 0), ("class-microphone.yaml", {"R1", "R2"}, 0),
-    ("frost-bell.yaml", set(), 1), ("shed-fan.json", set(), 0)])
+    ("frost-bell.yaml", {"R3", "R4", "R8"}, 1), ("shed-fan.json", set(), 0)])
 def test_mending_changes_values_and_nothing_else(tmp_path: Path, name: str, changed: set[str],
                                                  status: int) -> None:
     path = tmp_path / name

@@ -1,0 +1,75 @@
+"""The circuit as a bipartite graph: parts on one side, nets on the other, pins as edges.
+
+networkx takes longer to import than a small circuit to solve, so it is loaded
+only by the functions that need a path or a picture of the graph; the hot path
+keeps to plain tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, TypeAlias
+
+from schemas.circuit import Circuit
+
+if TYPE_CHECKING:
+    import networkx
+
+Node: TypeAlias = tuple[str, str]  # ("part", name) or ("net", name)
+
+
+def bipartite(circuit: Circuit, parts: Iterable[str] | None = None) -> networkx.Graph[Node]:
+    """Parts and nets joined by pins; an edge's ``pins`` lists the pins of that part on that net.
+
+    ``parts`` limits the graph to some parts.  Nodes are added in name order, so
+    that every walk over the graph is the same on every run.
+    """
+    import networkx as nx
+
+    graph: networkx.Graph[Node] = nx.Graph()
+    for name in sorted(circuit.parts if parts is None else parts):
+        pins = circuit.parts[name].pins
+        graph.add_node(("part", name), bipartite=0, kind=circuit.parts[name].kind)
+        for pin, net in sorted(pins.items()):
+            graph.add_node(("net", net), bipartite=1)
+            before = graph.get_edge_data(("part", name), ("net", net), default={"pins": ()})["pins"]
+            graph.add_edge(("part", name), ("net", net), pins=(*before, pin))
+    return graph
+
+
+def path_between(circuit: Circuit, start: str, goal: str, parts: Iterable[str]) -> tuple[str, ...] | None:
+    """The parts on a shortest way between two nets through ``parts`` only, in order; ``None``: no way."""
+    import networkx as nx
+
+    graph = bipartite(circuit, parts)
+    try:
+        way = nx.shortest_path(graph, ("net", start), ("net", goal))
+    except (nx.NetworkXNoPath, nx.NodeNotFound):
+        return None
+    return tuple(name for side, name in way if side == "part")
+
+
+def loop_through(circuit: Circuit, part: str, parts: Iterable[str]) -> tuple[str, ...]:
+    """The parts on the shortest loop that a two-pin ``part`` closes through ``parts``, with itself, sorted.
+
+    Only the part itself where its pins share a net or nothing closes the loop.
+    """
+    first, second = sorted(circuit.parts[part].pins.values())
+    if first == second:
+        return (part,)
+    others = path_between(circuit, first, second, [name for name in parts if name != part])
+    return tuple(sorted({part, *(others or ())}))
+
+
+def joined(circuit: Circuit, nets: Iterable[str], parts: Iterable[str]) -> tuple[tuple[str, ...], ...]:
+    """Groups of ``nets`` that ``parts`` tie together without leaving those nets, sorted."""
+    import networkx as nx
+
+    wanted = set(nets)
+    graph = bipartite(circuit, parts)
+    graph.add_nodes_from(("net", net) for net in sorted(wanted))
+    graph.remove_nodes_from([node for node in graph if node[0] == "net" and node[1] not in wanted])
+    groups = (
+        sorted(name for side, name in group if side == "net") for group in nx.connected_components(graph)
+    )
+    return tuple(sorted(tuple(group) for group in groups if group))
