@@ -20,7 +20,7 @@ from rules.wording import celsius, listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
 
 if TYPE_CHECKING:
-    from rules.analysis.network import Fault
+    from rules.analysis.elements import Fault
     from rules.analysis.states import StateSet
     from rules.analysis.study import Study
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.course import resistance_of
 from rules.analysis.delays import Delay, delay_with
+from rules.analysis.elements import capacitor_pins
 from rules.analysis.formulas.timing import discharge_resistance_at_most, rearmed_voltage
 from rules.analysis.frozen import Segment
-from rules.analysis.network import capacitor_pins
 from rules.analysis.preferred import round_down
 from rules.analysis.rearming import levers, lowered
 from rules.analysis.recovery import Recovery

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.network import SOURCES, Branch, Fault, branches_of
+from rules.analysis.elements import SOURCES, Branch, Fault, branches_of
 from rules.analysis.preferred import round_up
 from rules.contract import API_LEVEL, Lesson
 from rules.wording import listed, member_pointer, part_quantity, say

@@ -11,7 +11,7 @@ from schemas.finding import Change, Quantity
 from schemas.quantities import document_text, format_quantity
 
 if TYPE_CHECKING:
-    from rules.analysis.network import Configuration
+    from rules.analysis.elements import Configuration
     from rules.analysis.study import Situation, Study
 
 ZERO_CELSIUS = 273.15

@@ -105,8 +105,9 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
 
     Without ``hold`` each configuration also lists its timed states.
     """
+    from rules.analysis.configurations import configurations
     from rules.analysis.resolve import resolve
-    from rules.analysis.states import configurations, find_states
+    from rules.analysis.states import find_states
     from rules.analysis.study import Study
 
     study = Study(circuit)

@@ -15,8 +15,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from rules.analysis.configurations import configurations
 from rules.analysis.resolve import Resolved, resolve
-from rules.analysis.states import STEP_BUDGET, Configuration, State, StateSet, configurations, find_states
+from rules.analysis.states import STEP_BUDGET, Configuration, State, StateSet, find_states
 from schemas.circuit import Action, Beta, Circuit, Part, frozen_map
 
 GROUND = "gnd"

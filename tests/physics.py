@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from rules.analysis.network import Configuration
+from rules.analysis.elements import Configuration
 from rules.analysis.resolve import Resolved
 from rules.analysis.states import State
 from schemas.circuit import Part

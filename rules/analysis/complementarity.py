@@ -13,27 +13,21 @@ is not determined is reported as undefined and never as a number.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.analysis.network import Array, Network
+from rules.analysis.elements import Array
+from rules.analysis.network import Network
 
 VOLT_TOLERANCE = 1e-9  # V, also for junction currents scaled by their own resistance
 LOG_DOUBTFUL = np.log(
     1e-12
 )  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 ROUNDING = 1e-4  # V; what rounding may hide before a solution is refined
-SINGULAR = 1e-11  # ratio of the smallest to the largest singular value of a matrix without a unique solution
-BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
-WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
-COUPLING = 1e-13  # relative size below which two junctions do not influence each other
-STATE_LIMIT = 2000
-SHARING = (1e-2, 1e-3, 1e-4)  # ohm; tried in turn where parallel ideal junctions leave their currents open
-SHARED = 1e-6  # ratio below which a direction does not change how junctions share
-RUNAWAY = 10.0  # A; below this a current that grows as the resistance shrinks is still limited by something
+SINGULAR = 1e-13  # ratio of singular values, once balanced, of a matrix without a unique solution
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,9 +139,43 @@ def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
     doubtful = np.flatnonzero((sign == 0) | (logdet - 0.5 * np.log(sizes).sum(axis=1) < LOG_DOUBTFUL))
     regular = np.ones(len(matrices), dtype=bool)
     if doubtful.size:
-        values = np.linalg.svd(matrices[doubtful], compute_uv=False)
+        values = np.linalg.svd(balanced(matrices[doubtful])[0], compute_uv=False)
         regular[doubtful] = values[:, -1] > SINGULAR * values[:, 0]
     return regular, sign
+
+
+def balanced(matrices: Array) -> tuple[Array, Array, Array]:
+    """A batch with large rows and columns brought down to about one, and the factors by which.
+
+    Milliohms beside megohms give a regular matrix singular values twelve decades apart, as rounding gives a
+    singular one; balanced, only the singular one keeps them.  Powers of two leave no rounding, and small rows
+    are not brought up, because they may be nothing but rounding.
+    """
+    scaled_ones = np.array(matrices)
+    rows, columns = np.ones(matrices.shape[:-1]), np.ones(matrices.shape[:-1])
+    for _ in range(3):
+        step = np.exp2(-np.ceil(0.5 * np.log2(np.maximum(np.abs(scaled_ones).max(axis=-1, initial=0.0), 1.0))))
+        scaled_ones *= step[..., :, None]
+        rows *= step
+        step = np.exp2(-np.ceil(0.5 * np.log2(np.maximum(np.abs(scaled_ones).max(axis=-2, initial=0.0), 1.0))))
+        scaled_ones *= step[..., None, :]
+        columns *= step
+    return scaled_ones, rows, columns
+
+
+def decomposed(matrices: Array) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
+    """(u, values, vt, small): singular values of the balanced matrices, ``small`` where they count as zero.
+
+    The factors are for the matrices as given: z = vt' (u' b / values) solves them.  Null directions, columns
+    of u and rows of vt, have length one.
+    """
+    level, rows, columns = balanced(matrices)
+    u, values, vt = np.linalg.svd(level)
+    small = values <= SINGULAR * np.maximum(values[..., :1], 1e-300)
+    u, vt = u * rows[..., :, None], vt * columns[..., None, :]
+    u = np.where(small[..., None, :], u / np.linalg.norm(u, axis=-2, keepdims=True), u)
+    vt = np.where(small[..., :, None], vt / np.linalg.norm(vt, axis=-1, keepdims=True), vt)
+    return u, values, vt, small
 
 
 def _regular_solutions(
@@ -177,8 +205,7 @@ def _could_hold(
     if len(masks) == 0:
         return np.zeros(0, dtype=np.intp)
     size = problem.size
-    u, values, vt = np.linalg.svd(matrices)
-    small = values <= SINGULAR * values[:, :1]
+    u, values, vt, small = decomposed(matrices)
     projected = np.einsum("bji,bj->bi", u, right)
     strain = np.abs(np.where(small, projected, 0.0)).max(axis=1)
     rows = np.flatnonzero(strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1)))
@@ -221,8 +248,7 @@ def examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> li
     if keep.size == 0:
         point, null = np.zeros(0), np.zeros((0, 0))
     else:
-        u, values, vt = np.linalg.svd(matrix)
-        small = values <= SINGULAR * max(values[0], 1e-300)
+        u, values, vt, small = decomposed(matrix)
         projected = u.T @ right
         if np.any(np.abs(projected[small]) > VOLT_TOLERANCE * max(1.0, float(np.abs(right).max()))):
             return []
@@ -235,13 +261,13 @@ def examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> li
     values0 = np.where(mask, z[:size], g[:size] @ z + problem.q)
     slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
     least = np.where(mask, VOLT_TOLERANCE, -VOLT_TOLERANCE)
-    shift = _interior(values0 - least, slopes)
+    shift = interior(values0 - least, slopes)
     if shift is None:
         return []
     return [solution_of(problem, mask, z + directions @ shift, directions, _leaky_index(problem, g, mask))]
 
 
-def _interior(slack: Array, slopes: Array) -> Array | None:
+def interior(slack: Array, slopes: Array) -> Array | None:
     """A t with slack + slopes t >= 0, well inside when there is room; ``None`` when there is none."""
     p = slopes.shape[1]
     steep = np.linalg.norm(slopes, axis=1) if p else np.zeros(slack.size)
@@ -277,208 +303,6 @@ def _leaky_index(problem: Problem, g: Array, mask: NDArray[np.bool_]) -> int | N
         if sign != 0 and np.isfinite(logdet):
             return int(sign * (-1.0 if free % 2 else 1.0))
     return None
-
-
-def blocks_of(problem: Problem) -> list[NDArray[np.intp]]:
-    """Strongly coupled blocks of unknowns (junctions, then islands), each after those it depends on."""
-    g, _ = scaled(problem)
-    total = g.shape[0]
-    linked = np.abs(g) > COUPLING * max(1.0, float(np.abs(g).max(initial=0.0)))
-    reach = linked | np.eye(total, dtype=bool)
-    for _ in range(max(1, int(np.ceil(np.log2(max(total, 2)))))):
-        reach = (reach.astype(np.float32) @ reach.astype(np.float32)) > 0
-    both = reach & reach.T
-    leaders = both.argmax(axis=1)
-    blocks = [np.flatnonzero(leaders == leader) for leader in np.unique(leaders)]
-    # an unknown that reaches fewer others depends on fewer: solve it first
-    return sorted(blocks, key=lambda block: (int(reach[block[0]].sum()), int(block[0])))
-
-
-def enumerate_all(problem: Problem, step_budget: int) -> Enumeration:
-    """Every solution, block by block; ``complete`` is false past the step budget.
-
-    Where ideal junctions stand in parallel their currents are not determined;
-    they are then taken to share as equal junctions do (``shared`` is true).
-    When the signs of all solutions do not add up to one, a further state has no
-    finite current; the junctions that carry it are in ``unlimited``.
-    """
-    plain = _enumerate(problem, step_budget)
-    signs = [solution.index for solution in plain.solutions]
-    split = any(_splits(problem, solution) for solution in plain.solutions)
-    balanced = not signs or None in signs or sum(sign or 0 for sign in signs) == 1
-    if not split and (balanced or not plain.complete):
-        return plain
-    for resistance in SHARING:
-        eased = _eased(problem, plain, resistance, step_budget)
-        if eased is not None:
-            return eased if split else replace(plain, unlimited=eased.unlimited)
-    return plain
-
-
-def _splits(problem: Problem, solution: Solution) -> bool:
-    """True when a junction current is left open."""
-    return bool(np.abs(solution.null[: problem.size]).max(initial=0.0) > 1e-13)
-
-
-def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget: int) -> Enumeration | None:
-    """The limit of vanishing equal junction resistances: the states of matched junctions.
-
-    A small resistance gives the modes; the limit itself is then solved exactly.
-    ``None`` when a mode does not carry over to zero resistance.
-    """
-    passes = [
-        _enumerate(replace(problem, m=problem.m + np.diag(np.full(problem.size, ohms))), step_budget)
-        for ohms in (4.0 * resistance, resistance)
-    ]
-    coarse = {solution.support: solution for solution in passes[0].solutions}
-    g, h = scaled(problem)
-    found: list[Solution] = []
-    unlimited: list[tuple[int, ...]] = []
-    for fine in passes[1].solutions:
-        limit = _limit(problem, g, h, fine)
-        if limit is not None:
-            found.append(limit)
-            continue
-        rough = coarse.get(fine.support)
-        # a current that grows as one over the resistance has no limit
-        growing = (
-            ()
-            if rough is None
-            else tuple(
-                k
-                for k in fine.support
-                if 3.0 * rough.current[k] < fine.current[k] and fine.current[k] > RUNAWAY
-            )
-        )
-        if not growing:
-            return None
-        unlimited.append(growing)
-    return Enumeration(
-        tuple(merge(found)), passes[1].complete, passes[1].reason, True, tuple(sorted(unlimited))
-    )
-
-
-def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | None:
-    """An eased mode at zero resistance: G z = -h, sharing equally along what that leaves open.
-
-    With r the resistance, L'(G + r) z = -L'h for a left null vector L of G; as r vanishes, L'z = 0
-    over the currents.
-    """
-    size = problem.size
-    keep = np.concatenate([np.array(fine.support, dtype=np.intp), np.arange(size, size + problem.free)])
-    count = len(fine.support)
-    u, values, vt = np.linalg.svd(g[np.ix_(keep, keep)])
-    small = values <= SINGULAR * max(float(values.max(initial=0.0)), 1e-300)
-    projected = u.T @ -h[keep]
-    matrix, safe = g[np.ix_(keep, keep)], np.where(small, np.inf, values)
-    point = vt.T @ (projected / safe)
-    point += vt.T @ (u.T @ (-h[keep] - matrix @ point) / safe)
-    null, left = vt[small].T, u[:, small]
-    weights = left[:count].T * problem.scale[keep[:count]]  # acts on scaled currents
-    weights /= np.maximum(np.abs(weights).max(axis=1, initial=0.0, keepdims=True), 1e-300)
-    share = weights @ null[:count]
-    point = point - null @ np.linalg.lstsq(share, weights @ point[:count], rcond=SHARED)[0]
-    _, values, vt = np.linalg.svd(share)
-    free = null @ vt[int(np.sum(values > SHARED * values.max(initial=0.0))) :].T
-    z, directions = np.zeros(size + problem.free), np.zeros((size + problem.free, free.shape[1]))
-    z[keep], directions[keep] = point, free
-    mask = np.isin(np.arange(size), fine.support)
-    slack = g[:size] @ z + problem.q
-    if np.any(np.where(mask, np.abs(slack), 0.0) > 100 * VOLT_TOLERANCE):
-        return None
-    slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
-    shift = _interior(np.where(mask, z[:size], slack) + 100 * VOLT_TOLERANCE, slopes)
-    if shift is None:
-        return None
-    z = z + directions @ shift
-    mask &= z[:size] > 10 * VOLT_TOLERANCE  # a current that vanishes in the limit
-    return solution_of(problem, mask, z, directions, fine.index)
-
-
-def _enumerate(problem: Problem, step_budget: int) -> Enumeration:
-    if problem.size <= WHOLE_LIMIT:
-        return Enumeration(tuple(merge(brute(problem))), True)
-    blocks = blocks_of(problem)
-    if len(blocks) == 1:
-        solutions, complete, reason = _solve_block(problem, step_budget)
-        return Enumeration(tuple(merge(solutions)), complete, reason)
-    return _compose(problem, blocks, step_budget)
-
-
-def _solve_block(problem: Problem, step_budget: int) -> tuple[list[Solution], bool, str]:
-    if problem.size <= BRUTE_LIMIT:
-        return brute(problem), True, ""
-    from rules.analysis.search import depth_first
-
-    return depth_first(problem, step_budget)
-
-
-def _compose(problem: Problem, blocks: list[NDArray[np.intp]], step_budget: int) -> Enumeration:
-    """Solve each block for every solution of the blocks before it."""
-    size, free = problem.size, problem.free
-    partial: list[tuple[Array, Array, tuple[int, ...], int | None, list[Array]]]
-    partial = [(np.zeros(size), np.zeros(free), (), 1, [])]
-    complete, reason = True, ""
-    for block in blocks:
-        junctions, islands = block[block < size], block[block >= size] - size
-        following = []
-        for current, potential, support, index, nulls in partial:
-            part = Problem(
-                (problem.q + problem.m @ current + problem.w @ potential)[junctions],
-                problem.m[np.ix_(junctions, junctions)],
-                problem.w[np.ix_(junctions, islands)],
-                problem.s[np.ix_(islands, junctions)],
-                (problem.c + problem.s @ current)[islands],
-                problem.scale[junctions],
-                problem.reach[junctions],
-            )
-            solutions, done, why = _solve_block(part, step_budget)
-            complete, reason = complete and done, reason or why
-            for solution in merge(solutions):
-                new_current, new_potential = current.copy(), potential.copy()
-                new_current[junctions], new_potential[islands] = solution.current, solution.potential
-                spread = np.zeros((size + free, solution.null.shape[1]))
-                spread[block] = solution.null
-                if not solution.determined and _reaches_others(problem, block, spread):
-                    # what is left open here decides something later: no order of blocks is right
-                    whole, done, why = _solve_block(problem, step_budget)
-                    return Enumeration(tuple(merge(whole)), done, why)
-                sign = None if index is None or solution.index is None else index * solution.index
-                following.append(
-                    (
-                        new_current,
-                        new_potential,
-                        support + tuple(int(junctions[k]) for k in solution.support),
-                        sign,
-                        [*nulls, spread],
-                    )
-                )
-        if len(following) > STATE_LIMIT:
-            following = following[:STATE_LIMIT]
-            complete, reason = False, f"more than {STATE_LIMIT} states"
-        partial = following
-    found = [
-        Solution(
-            tuple(sorted(support)),
-            current,
-            potential,
-            np.hstack(nulls) if nulls else np.zeros((size + free, 0)),
-            index,
-        )
-        for current, potential, support, index, nulls in partial
-    ]
-    return Enumeration(tuple(merge(found)), complete, reason)
-
-
-def _reaches_others(problem: Problem, block: NDArray[np.intp], spread: Array) -> bool:
-    """True when an undetermined direction of one block moves a row outside it."""
-    size = problem.size
-    moved = np.concatenate([problem.m @ spread[:size] + problem.w @ spread[size:], problem.s @ spread[:size]])
-    outside = np.ones(moved.shape[0], dtype=bool)
-    outside[block] = False
-    return bool(
-        np.abs(moved[outside]).max(initial=0.0) > 1e-12 * max(1.0, float(np.abs(spread).max(initial=0.0)))
-    )
 
 
 def merge(solutions: list[Solution]) -> Iterator[Solution]:

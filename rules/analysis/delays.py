@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rules.analysis.course import beyond, passes, seconds, voltage_after
+from rules.analysis.elements import Configuration
 from rules.analysis.frozen import Segment, TimedState, ending, follow, held_with, transitions
-from rules.analysis.network import Configuration
 from rules.analysis.states import State, find_states
 from schemas.circuit import Circuit
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
+from rules.analysis.elements import RESISTIVE
 from rules.analysis.formulas.bias import thevenin_of_arms, through_current
-from rules.analysis.network import RESISTIVE
 from rules.analysis.operating import operating_point, supposed
 from rules.analysis.preferred import members_between, round_down
 from rules.analysis.roles import Arm, Stage

@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rules.analysis.elements import RESISTIVE
 from rules.analysis.formulas.drive import (
     base_current_of_drive,
     base_resistor_at_most,
     forced_beta,
     overdrive_factor,
 )
-from rules.analysis.network import RESISTIVE
 from rules.analysis.operating import everywhere, operating_point, place_of, sign_of, supposed
 from rules.analysis.preferred import members_between
 from rules.analysis.resolve import Known

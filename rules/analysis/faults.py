@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from rules.analysis.network import Fault, Network, _Potentials
+from rules.analysis.elements import Fault
+from rules.analysis.loops import Potentials
+from rules.analysis.network import Network
 
 _DEEPEST = 6  # junctions in series that are followed
 
@@ -10,7 +12,7 @@ _DEEPEST = 6  # junctions in series that are followed
 def explain_no_state(network: Network) -> Fault:
     """Name the chain of junctions that nothing limits, or every device when no chain stands out."""
     circuit = network.resolved.circuit
-    potentials = _Potentials((circuit.ground, *network.nets))
+    potentials = Potentials((circuit.ground, *network.nets))
     for branch in network.branches:
         if branch.resistance == 0.0:
             potentials.join(*branch.nets, branch.voltage)
@@ -49,7 +51,7 @@ def unlimited_current(network: Network, junctions: tuple[int, ...]) -> Fault:
 
 
 def _chain(
-    network: Network, potentials: _Potentials, start: str
+    network: Network, potentials: Potentials, start: str
 ) -> tuple[tuple[str, ...], float, tuple[str, ...]] | None:
     root, high = potentials.find(start)
     stack: list[tuple[str, float, tuple[str, ...]]] = [(start, 0.0, ())]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rules.analysis.elements import RESISTIVE
 from rules.analysis.graph import joined
-from rules.analysis.network import RESISTIVE
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 

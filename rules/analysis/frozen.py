@@ -15,8 +15,9 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from rules.analysis.elements import RESISTIVE, Configuration, capacitor_pins
 from rules.analysis.mode_line import ModeLine, Tracer
-from rules.analysis.network import RESISTIVE, Configuration, build_network, capacitor_pins
+from rules.analysis.network import build_network
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.states import State, StateSet, find_states, states_of
 
@@ -168,7 +169,8 @@ def _next_support(
         {**tracer.network.held, tracer.capacitor: beyond},
     )
     here = [line.conditions[j] + line.slopes[j] * (at - line.u0) for j in sorted(line.support)]
-    from rules.analysis.complementarity import enumerate_all, problem_of
+    from rules.analysis.complementarity import problem_of
+    from rules.analysis.enumeration import enumerate_all
 
     best: tuple[float, tuple[int, ...]] | None = None
     problem = problem_of(network, tracer.betas)
@@ -183,8 +185,9 @@ def _next_support(
 
 def _clamp(tracer: Tracer, u: float) -> State | None:
     """The state in which ideal junctions across the capacitor keep it at ``u`` V, taking all current."""
-    from rules.analysis.complementarity import enumerate_all, problem_of
-    from rules.analysis.states import Mode
+    from rules.analysis.complementarity import problem_of
+    from rules.analysis.enumeration import enumerate_all
+    from rules.analysis.tabulation import Mode
 
     resolved, capacitor = tracer.network.resolved, tracer.capacitor
     held = {name: volts for name, volts in tracer.network.held.items() if name != capacitor}
@@ -201,7 +204,7 @@ def _clamp(tracer: Tracer, u: float) -> State | None:
 
 def regions(tracer: Tracer, support: frozenset[int]) -> dict[str, str]:
     """Regions of the devices in a mode."""
-    from rules.analysis.states import regions_of
+    from rules.analysis.tabulation import regions_of
 
     return regions_of(tracer.network, support)
 
@@ -301,7 +304,7 @@ def timed_states(
                 continue
             tried.add(key)
             frozen = find_states(resolved, configuration, corner, held)
-            if any(branch.part == capacitor for branch in frozen.network.loose):
+            if capacitor in frozen.network.loop_parts:
                 continue  # shorted, or tied to a source: nothing waits for it
             for state in frozen.stable:
                 timed = _timed(resolved, configuration, corner, capacitor, state, held)

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.analysis.complementarity import SINGULAR, Problem, problem_of, regular_rows, scaled
-from rules.analysis.network import Array, Network, injections
+from rules.analysis.complementarity import Problem, decomposed, problem_of, regular_rows, scaled
+from rules.analysis.elements import Array
+from rules.analysis.network import Network, injections
 
 _EDGE = 1e-9  # V; a condition this close to its limit is at its limit
 
@@ -101,8 +102,7 @@ class Tracer:
                 z[keep] = np.linalg.solve(matrix, right)
                 sign = int(signs[0] * (-1.0 if free % 2 else 1.0))
             else:
-                u, values, vt = np.linalg.svd(matrix)
-                small = values <= SINGULAR * max(values[0], 1e-300)
+                u, values, vt, small = decomposed(matrix)
                 if np.any(np.abs((u.T @ right)[small]) > 1e-7):
                     return None
                 z[keep] = vt.T @ ((u.T @ right) / np.where(small, np.inf, values)[:, None])

@@ -15,159 +15,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from rules.analysis.graph import loop_through
+from rules.analysis.elements import (
+    RESISTIVE,
+    TERMINALS,
+    Array,
+    Branch,
+    Configuration,
+    Fault,
+    Junction,
+    branches_of,
+    junctions_of,
+)
+from rules.analysis.loops import components, independent
 from rules.analysis.resolve import TRANSISTORS, Resolved
-from schemas.circuit import Part
-
-Array: TypeAlias = NDArray[np.float64]
-
-RESISTIVE = ("resistor", "coil", "load")
-SOURCES = ("battery", "supply", "driver")
-_LOOP_TOLERANCE = 1e-9  # V; two ideal sources in parallel agree within this
-
-
-@dataclass(frozen=True, slots=True)
-class Configuration:
-    """One position of every contact and level of every driver; ``reached_by`` names who gets there."""
-
-    contacts: Mapping[str, str]
-    drivers: Mapping[str, str]
-    reached_by: tuple[str, ...] = ()
-
-    @property
-    def key(self) -> str:
-        items = [*sorted(self.contacts.items()), *sorted(self.drivers.items())]
-        return ", ".join(f"{name} {position}" for name, position in items)
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """Why a configuration has no (complete) answer: a trade term, the parts, the nets, a sentence."""
-
-    kind: str
-    parts: tuple[str, ...]
-    nets: tuple[str, ...]
-    message: str
-
-
-@dataclass(frozen=True, slots=True)
-class Junction:
-    """One ideal junction: conducts from ``sense[0]`` to ``sense[1]`` at ``drop`` V plus ``resistance``."""
-
-    device: str
-    name: str  # "forward", "reverse" (transistor); "on", "breakdown" (diodes)
-    sense: tuple[str, str]
-    drop: float
-    resistance: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Branch:
-    """A voltage-type branch: v(a) - v(b) - resistance * j = voltage, j into the part at ``a``."""
-
-    part: str
-    pins: tuple[str, str]
-    nets: tuple[str, str]
-    voltage: float
-    resistance: float
-
-
-def is_contact_closed(part: Part, configuration: Configuration) -> bool:
-    return configuration.contacts.get(part.name, part.text("rest")) == "closed"
-
-
-def junctions_of(resolved: Resolved) -> tuple[Junction, ...]:
-    """Every ideal junction, device by device in name order."""
-    on = resolved.assumptions["vbe_on"]
-    reverse = on - resolved.assumptions["vce_sat"]
-    found: list[Junction] = []
-    for part in resolved.circuit.parts.values():
-        pins = part.pins
-        if part.kind in TRANSISTORS:
-            base, emitter, collector = pins["base"], pins["emitter"], pins["collector"]
-            flip = part.kind == "pnp"
-            for name, other, drop in (("forward", emitter, on), ("reverse", collector, reverse)):
-                found.append(Junction(part.name, name, (other, base) if flip else (base, other), drop))
-        elif part.kind in ("diode", "led", "zener"):
-            anode, cathode = pins["anode"], pins["cathode"]
-            found.append(Junction(part.name, "on", (anode, cathode), resolved.value(part.name, "forward")))
-            if part.kind == "zener":
-                slope = resolved.value(part.name, "resistance")
-                found.append(
-                    Junction(
-                        part.name, "breakdown", (cathode, anode), resolved.value(part.name, "zener"), slope
-                    )
-                )
-    return tuple(found)
-
-
-def branches_of(
-    resolved: Resolved, configuration: Configuration, held: Mapping[str, float]
-) -> tuple[Branch, ...]:
-    """Sources, closed contacts, inductors, and capacitors held at a voltage."""
-    found: list[Branch] = []
-    for part in resolved.circuit.parts.values():
-        name, pins = part.name, part.pins
-        if part.kind in ("battery", "supply"):
-            ends, voltage, r = (
-                ("plus", "minus"),
-                resolved.value(name, "voltage"),
-                resolved.value(name, "resistance"),
-            )
-        elif part.kind == "driver":
-            level = configuration.drivers.get(name, part.text("rest") or "low")
-            ends, voltage, r = (
-                ("out", "reference"),
-                resolved.value(name, level),
-                resolved.value(name, "resistance"),
-            )
-        elif part.kind == "contact" and is_contact_closed(part, configuration):
-            ends, voltage, r = ("a", "b"), 0.0, 0.0
-        elif part.kind == "inductor":
-            ends, voltage, r = ("a", "b"), 0.0, resolved.value(name, "resistance")
-        elif part.kind == "capacitor" and name in held:
-            ends, voltage, r = capacitor_pins(part), held[name], 0.0
-        else:
-            continue
-        found.append(Branch(name, ends, (pins[ends[0]], pins[ends[1]]), voltage, r))
-    return tuple(found)
-
-
-def capacitor_pins(part: Part) -> tuple[str, str]:
-    return ("plus", "minus") if "plus" in part.pins else ("a", "b")
-
-
-class _Potentials:
-    """Union-find over nets that also tracks the ideal voltage between them."""
-
-    def __init__(self, nets: tuple[str, ...]) -> None:
-        self.parent = {net: net for net in nets}
-        self.offset = dict.fromkeys(nets, 0.0)  # v(net) - v(parent)
-
-    def find(self, net: str) -> tuple[str, float]:
-        total = 0.0
-        while self.parent[net] != net:
-            total += self.offset[net]
-            net = self.parent[net]
-        return net, total
-
-    def join(self, a: str, b: str, voltage: float) -> float | None:
-        """Demand v(a) - v(b) = voltage; the contradiction in V, or ``None`` when newly joined."""
-        (root_a, off_a), (root_b, off_b) = self.find(a), self.find(b)
-        if root_a == root_b:
-            return (off_a - off_b) - voltage
-        first = min(root_a, root_b)
-        # the smaller name stays the root, so that the outcome does not depend on order
-        if first == root_b:
-            self.parent[root_a], self.offset[root_a] = root_b, voltage + off_b - off_a
-        else:
-            self.parent[root_b], self.offset[root_b] = root_a, off_a - off_b - voltage
-        return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,7 +90,7 @@ class Network:
                         fixed[index[net], column] += current
                 continue
             sign = -1.0 if part.kind == "pnp" else 1.0
-            for pin, (constant, share) in _TERMINALS[junction.name].items():
+            for pin, (constant, share) in TERMINALS[junction.name].items():
                 net = part.pins[pin]
                 if net in index:
                     fixed[index[net], column] -= sign * constant
@@ -312,13 +175,6 @@ class Network:
         )
 
 
-# current into each pin of an NPN per ampere of junction current: (constant, times 1/(1+gain))
-_TERMINALS: Mapping[str, Mapping[str, tuple[float, float]]] = {
-    "forward": {"collector": (1.0, -1.0), "base": (0.0, 1.0), "emitter": (-1.0, 0.0)},
-    "reverse": {"collector": (-1.0, 0.0), "base": (0.0, 1.0), "emitter": (1.0, -1.0)},
-}
-
-
 def injections(network: Network, betas: Mapping[str, float]) -> Array:
     """Current that each conducting junction puts into each net, per ampere of junction current.
 
@@ -326,13 +182,6 @@ def injections(network: Network, betas: Mapping[str, float]) -> Array:
     """
     fixed, varying = network.injection_parts
     return fixed + varying * network.shares(betas)
-
-
-def junction_terminal_currents(junction: str, beta: float, reverse_beta: float) -> dict[str, float]:
-    """Terminal currents of an NPN (into collector, base, emitter) per ampere of one junction's current."""
-    # 1/(1+beta) rather than 1-alpha keeps the base current exact at large gain
-    share = 1.0 / (1.0 + (beta if junction == "forward" else reverse_beta))
-    return {pin: constant + varying * share for pin, (constant, varying) in _TERMINALS[junction].items()}
 
 
 def build_network(
@@ -355,7 +204,7 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
     nets = tuple(net for net in circuit.net_names if net != circuit.ground)
     everything = (circuit.ground, *nets)
     faults: list[Fault] = []
-    branches, loose, loop_parts = _independent(
+    branches, loose, loop_parts = independent(
         branches_of(resolved, configuration, held), everything, resolved, faults
     )
     conductive = [
@@ -363,7 +212,7 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
         for part in circuit.parts.values()
         if part.kind in RESISTIVE
     ]
-    groups = _components(everything, [*conductive, *(branch.nets for branch in branches)])
+    groups = components(everything, [*conductive, *(branch.nets for branch in branches)])
     junctions = junctions_of(resolved)
     touched = {net for junction in junctions for net in _device_nets(resolved, junction.device)}
     floating = [group for group in groups if circuit.ground not in group]
@@ -392,71 +241,6 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
 
 def _device_nets(resolved: Resolved, device: str) -> tuple[str, ...]:
     return tuple(resolved.circuit.parts[device].pins.values())
-
-
-def _independent(
-    branches: tuple[Branch, ...], nets: tuple[str, ...], resolved: Resolved, faults: list[Fault]
-) -> tuple[tuple[Branch, ...], tuple[Branch, ...], tuple[str, ...]]:
-    """Split off ideal branches that close a loop of ideal branches; report contradictions."""
-    potentials = _Potentials(nets)
-    kept: list[Branch] = []
-    loose: list[Branch] = []
-    in_loops: set[str] = set()
-    for branch in branches:
-        if branch.resistance > 0.0:
-            kept.append(branch)
-            continue
-        gap = potentials.join(branch.nets[0], branch.nets[1], branch.voltage)
-        if gap is None:
-            kept.append(branch)
-            continue
-        ideal = [b.part for b in kept if b.resistance == 0.0]
-        loop = loop_through(resolved.circuit, branch.part, ideal)
-        in_loops.update(loop)
-        if abs(gap) <= _LOOP_TOLERANCE:
-            loose.append(branch)
-        else:
-            faults.append(_loop_fault(loop, branch, abs(gap), resolved))
-    return tuple(kept), tuple(loose), tuple(sorted(in_loops))
-
-
-def _loop_fault(loop: tuple[str, ...], branch: Branch, gap: float, resolved: Resolved) -> Fault:
-    kinds = {resolved.circuit.parts[name].kind for name in loop}
-    sources = [name for name in loop if resolved.circuit.parts[name].kind in SOURCES]
-    nets = tuple(sorted(branch.nets))
-    listed = ", ".join(loop)
-    if (len(sources) == 1 and kinds & {"contact", "inductor"}) or (len(sources) == 1 and len(loop) == 1):
-        return Fault(
-            "supply-short",
-            loop,
-            nets,
-            f"{listed}: {gap:.3g} V stands across a loop with no resistance; the supply is shorted",
-        )
-    return Fault(
-        "source-loop",
-        loop,
-        nets,
-        f"{listed}: ideal voltages in one loop contradict each other by {gap:.3g} V; "
-        "at least one of them needs a resistance",
-    )
-
-
-def _components(nets: tuple[str, ...], edges: list[tuple[str, str]]) -> list[tuple[str, ...]]:
-    parent = {net: net for net in nets}
-
-    def find(net: str) -> str:
-        while parent[net] != net:
-            parent[net] = parent[parent[net]]
-            net = parent[net]
-        return net
-
-    for a, b in edges:
-        root_a, root_b = sorted((find(a), find(b)))
-        parent[root_b] = root_a
-    groups: dict[str, list[str]] = {}
-    for net in nets:
-        groups.setdefault(find(net), []).append(net)
-    return sorted(tuple(sorted(group)) for group in groups.values())
 
 
 def _fixed_injection(

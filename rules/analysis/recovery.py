@@ -16,8 +16,9 @@ import numpy as np
 
 from rules.analysis.course import passes, resistance_of, until, voltage_after
 from rules.analysis.delays import Delay, dwell
+from rules.analysis.elements import Configuration
 from rules.analysis.frozen import Phase, Segment, afterwards, follow
-from rules.analysis.network import Configuration, build_network
+from rules.analysis.network import build_network
 from rules.analysis.states import find_states, linear_state
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from rules.analysis.network import RESISTIVE
+from rules.analysis.elements import RESISTIVE
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State, matches
 from schemas.circuit import Circuit, Part

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from rules.analysis.complementarity import Problem, Solution
 
-from rules.analysis.network import Array
+from rules.analysis.elements import Array
 
 SLACK = 1e-7  # V (currents are scaled to volts)
 BOUND_ROUNDS = 6

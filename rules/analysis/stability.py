@@ -17,7 +17,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from rules.analysis.network import RESISTIVE, Array, Network, capacitor_pins
+from rules.analysis.elements import RESISTIVE, Array, capacitor_pins
+from rules.analysis.network import Network
 from rules.analysis.resolve import TRANSISTORS
 
 THERMAL_VOLTAGE = 0.02569  # V at 25 degC, kT/q

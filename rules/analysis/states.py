@@ -8,50 +8,25 @@ is ``None``, never a number.
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from rules.analysis.complementarity import Problem, Solution, enumerate_all, problem_of
+from rules.analysis.complementarity import Problem, Solution, problem_of
+from rules.analysis.elements import Configuration, Fault, junction_terminal_currents
+from rules.analysis.enumeration import enumerate_all
 from rules.analysis.faults import explain_no_state, unlimited_current
-from rules.analysis.network import (
-    RESISTIVE,
-    Array,
-    Configuration,
-    Fault,
-    Network,
-    build_network,
-    injections,
-    junction_terminal_currents,
-)
+from rules.analysis.network import Network, build_network
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.stability import is_stable
-from schemas.circuit import Circuit, Part
+from rules.analysis.tabulation import Mode, Table, regions_of
+from schemas.circuit import Circuit
 
 STEP_BUDGET = 20_000
-CONFIGURATION_LIMIT = 64
 BETA_ROUNDS = 80
 BETA_SETTLED = 1e-11  # relative change of a gain read from its table
-_REGIONS = {
-    (False, False): "off",
-    (True, False): "active",
-    (True, True): "saturated",
-    (False, True): "reverse",
-}
-DEVICES = (*TRANSISTORS, "diode", "led", "zener")
-_QUIET_VOLT, _QUIET_AMPERE = 1e-11, 1e-16  # below these a printed number is rounding
-
-
-@dataclass(frozen=True, eq=False)
-class Mode:
-    """The linear circuit behind a state: which junctions conduct, at which gains."""
-
-    network: Network
-    betas: Mapping[str, float]
-    solution: Solution
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,51 +100,6 @@ class StateSet:
     @cached_property
     def stable(self) -> tuple[State, ...]:
         return tuple(state for state in self.states if state.stable)
-
-
-def configurations(circuit: Circuit) -> tuple[tuple[Configuration, ...], bool]:
-    """Every contact position and driver level, rest first, then those a stimulus reaches.
-
-    Past ``CONFIGURATION_LIMIT`` only the rest positions, those reached by a
-    stimulus and those one move away from rest; the second result is then false.
-    """
-    contacts = {p.name: p.text("rest") or "open" for p in circuit.parts.values() if p.kind == "contact"}
-    drivers = {p.name: p.text("rest") or "low" for p in circuit.parts.values() if p.kind == "driver"}
-    movable = sorted([*contacts, *drivers])
-    rest = {**contacts, **drivers}
-    reached: dict[tuple[str, ...], list[str]] = {}
-
-    def note(positions: Mapping[str, str], who: str) -> None:
-        names = reached.setdefault(tuple(positions[name] for name in movable), [])
-        if who and who not in names:
-            names.append(who)
-
-    note(rest, "rest")
-    for stimulus, actions in circuit.stimuli.items():
-        positions = dict(rest)
-        for _, group in itertools.groupby(actions, key=lambda action: action.at):
-            positions.update({action.part: action.to for action in group})
-            note(positions, stimulus)
-    whole = 2 ** len(movable) <= CONFIGURATION_LIMIT
-    if whole:
-        ends = [("open", "closed") if name in contacts else ("low", "high") for name in movable]
-        for combination in itertools.product(*ends):
-            note(dict(zip(movable, combination, strict=True)), "")
-    else:
-        for name in movable:
-            pair = ("open", "closed") if name in contacts else ("low", "high")
-            note({**rest, name: pair[0] if rest[name] == pair[1] else pair[1]}, "")
-    made = []
-    for places, names in reached.items():
-        chosen = dict(zip(movable, places, strict=True))
-        made.append(
-            Configuration(
-                {n: chosen[n] for n in movable if n in contacts},
-                {n: chosen[n] for n in movable if n in drivers},
-                tuple(names),
-            )
-        )
-    return tuple(made), whole
 
 
 def find_states(
@@ -319,153 +249,6 @@ def collector_currents(network: Network, betas: Mapping[str, float], solution: S
             ]
             result[junction.device] += per_ampere * float(solution.current[k])
     return result
-
-
-class Table:
-    """Every quantity of a state, ``None`` where a null direction moves it."""
-
-    def __init__(self, mode: Mode) -> None:
-        self.mode, self.network = mode, mode.network
-        self.circuit = mode.network.resolved.circuit
-        network, solution = mode.network, mode.solution
-        size, m = len(network.nets), len(network.junctions)
-        self.inject = injections(network, mode.betas)
-        islands = network.island_map
-        source = network.source_vector()
-        source[:size] += self.inject @ solution.current
-        point = network.inverse @ source
-        point[:size] += islands @ solution.potential
-        self.point: list[float] = point.tolist()
-        self.null: Array | None = None
-        if not solution.determined:
-            self.null = network.inverse[:, :size] @ self.inject @ solution.null[:m]
-            self.null[:size] += islands @ solution.null[m:]
-        self.rows = {net: k for k, net in enumerate(network.nets)}
-        self.branch_rows = {branch.part: size + k for k, branch in enumerate(network.branches)}
-        self.loose = {branch.part for branch in network.loose} | set(network.loop_parts)
-
-    def _moves(self, row: int | None) -> Array | None:
-        return None if self.null is None or row is None else self.null[row]
-
-    def nets(self) -> dict[str, float | None]:
-        values: dict[str, float | None] = {self.circuit.ground: 0.0}
-        for net, row in self.rows.items():
-            moves = self._moves(row)
-            open_ = moves is not None and float(np.abs(moves).max()) > 1e-9
-            values[net] = None if open_ else _quiet(self.point[row], _QUIET_VOLT)
-        for net in self.network.adrift:
-            values[net] = None
-        return dict(sorted(values.items()))
-
-    def devices(self) -> dict[str, str]:
-        return regions_of(self.network, self.mode.solution.support)
-
-    def currents(self) -> dict[str, dict[str, float | None]]:
-        result = {
-            part.name: self._part_currents(part)
-            for part in self.circuit.parts.values()
-            if part.kind not in DEVICES
-        }
-        result.update(self._device_currents())
-        return dict(sorted(result.items()))
-
-    def _part_currents(self, part: Part) -> dict[str, float | None]:
-        resolved = self.network.resolved
-        if part.kind in RESISTIVE:
-            first, second = ("plus", "minus") if "plus" in part.pins else ("a", "b")
-            a, b = self.rows.get(part.pins[first]), self.rows.get(part.pins[second])
-            r = resolved.value(part.name, "resistance")
-            drop = (0.0 if a is None else self.point[a]) - (0.0 if b is None else self.point[b])
-            moves = None
-            if self.null is not None:
-                none = np.zeros(self.null.shape[1])
-                moves = ((none if a is None else self.null[a]) - (none if b is None else self.null[b])) / r
-            return _pair(first, second, drop / r, moves)
-        if part.kind == "current-source":
-            return _pair("from", "to", resolved.value(part.name, "current"), None)
-        if part.name in self.loose:
-            return dict.fromkeys(sorted(part.pins), None)
-        row = self.branch_rows.get(part.name)
-        if row is None:
-            return dict.fromkeys(sorted(part.pins), 0.0)  # an open contact, a capacitor at rest
-        pins = self.network.branches[row - len(self.rows)].pins
-        return _pair(*pins, self.point[row], self._moves(row))
-
-    def _device_currents(self) -> dict[str, dict[str, float | None]]:
-        value: dict[tuple[str, str], float] = {}
-        moves: dict[tuple[str, str], Array] = {}
-        solution = self.mode.solution
-        for k, current in enumerate(solution.current.tolist()):
-            junction = self.network.junctions[k]
-            for pin, per_ampere in self._split(k).items():
-                key = (junction.device, pin)
-                value[key] = value.get(key, 0.0) + per_ampere * current
-                if self.null is not None:
-                    moves[key] = moves.get(key, 0.0) + per_ampere * solution.null[k]
-        result: dict[str, dict[str, float | None]] = {}
-        for (device, pin), current in sorted(value.items()):
-            result.setdefault(device, {})[pin] = _defined(current, moves.get((device, pin)))
-        return result
-
-    def _split(self, k: int) -> dict[str, float]:
-        """Current into each pin of the device per ampere of junction ``k``."""
-        junction = self.network.junctions[k]
-        part = self.circuit.parts[junction.device]
-        if part.kind not in TRANSISTORS:
-            return (
-                {"anode": 1.0, "cathode": -1.0} if junction.name == "on" else {"anode": -1.0, "cathode": 1.0}
-            )
-        reverse = self.network.resolved.assumptions["reverse_beta"]
-        split = junction_terminal_currents(junction.name, self.mode.betas[part.name], reverse)
-        return split if part.kind == "npn" else {pin: -current for pin, current in split.items()}
-
-    def power(
-        self, voltages: Mapping[str, float | None], currents: Mapping[str, Mapping[str, float | None]]
-    ) -> dict[str, float | None]:
-        result: dict[str, float | None] = {}
-        for part in self.circuit.parts.values():
-            total: float | None = 0.0
-            for pin, net in part.pins.items():
-                current, voltage = currents[part.name][pin], voltages[net]
-                if current == 0.0 or total is None:
-                    continue
-                total = None if current is None or voltage is None else total + current * voltage
-            if total is None and part.kind == "contact":
-                total = 0.0  # an ideal contact turns no power into heat, however the current divides
-            result[part.name] = None if total is None else _quiet(total, 1e-18)
-        return result
-
-
-def regions_of(network: Network, support: Iterable[int]) -> dict[str, str]:
-    """The region of every device when exactly the junctions in ``support`` conduct."""
-    conducting = set(support)
-    on: dict[str, dict[str, bool]] = {}
-    for k, junction in enumerate(network.junctions):
-        on.setdefault(junction.device, {})[junction.name] = k in conducting
-    regions = {}
-    for name, junctions in sorted(on.items()):
-        if "forward" in junctions:
-            regions[name] = _REGIONS[(junctions["forward"], junctions["reverse"])]
-        elif junctions.get("breakdown"):
-            regions[name] = "breakdown"
-        else:
-            regions[name] = "on" if junctions["on"] else "off"
-    return regions
-
-
-def _pair(first: str, second: str, current: float, moves: Array | None) -> dict[str, float | None]:
-    value = _defined(current, moves)
-    return {first: value, second: None if value is None else _quiet(-value, _QUIET_AMPERE)}
-
-
-def _defined(value: float, moves: Array | None) -> float | None:
-    if moves is not None and float(np.abs(moves).max()) > 1e-13:
-        return None
-    return _quiet(value, _QUIET_AMPERE)
-
-
-def _quiet(value: float, least: float) -> float:
-    return 0.0 if abs(value) < least else value
 
 
 def matches(devices: Mapping[str, str], wanted: Mapping[str, str]) -> bool:

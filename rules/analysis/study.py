@@ -6,12 +6,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+from rules.analysis.configurations import configurations
 from rules.analysis.delays import Delay, LeftOut, delays
+from rules.analysis.elements import Fault
 from rules.analysis.frozen import TimedState, timed_states
-from rules.analysis.network import Fault, Network, build_network
+from rules.analysis.network import Network, build_network
 from rules.analysis.resolve import CORNERS, Known, Resolved, resolve
 from rules.analysis.roles import Roles
-from rules.analysis.states import STEP_BUDGET, State, StateSet, configurations, find_states, linear_state
+from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, linear_state
 from schemas.circuit import Circuit
 from schemas.finding import Assumed
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rules.analysis.states import configurations
+from rules.analysis.configurations import configurations
 from rules.analysis.study import Study
 from schemas.circuit import Action, Circuit
 from tests.builders import circuit, contact, driver, only_state, press, resistor, supply, volts

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
+from rules.analysis.configurations import configurations
 from rules.analysis.delays import delay_with, dwell
 from rules.analysis.frozen import held_with
-from rules.analysis.states import configurations
 from rules.analysis.study import Study
 from schemas.circuit import Action, Circuit, frozen_map
 from tests.builders import battery, capacitor, circuit, contact, film, load, npn, resistor, supply, zener
