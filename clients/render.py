@@ -22,7 +22,7 @@ from clients.render_finding import (
     plain,
     proof_lines,
 )
-from clients.render_values import Locate, literal, nowhere, short_name, valued
+from clients.render_values import Locate, duration, literal, nowhere, quantity, short_name, valued
 
 _SEVERITIES = ("error", "warning", "note")
 _KINDS = ("violated", "satisfied", "not-applicable", "undecided", "failed")
@@ -53,7 +53,7 @@ def review_text(review: Mapping[str, Any], *, title: str | None = None, label: s
     lines = wrap(f"{review.get('circuit', '')}" + (f": {title}" if title else ""), rest="  ")
     if label and label != review.get("circuit"):
         lines += wrap(label, first="  in ")
-    lines += _states(review.get("states") or ())
+    lines += _states(review.get("states") or (), review.get("timed") or ())
     for item in roots:
         lines += ["", *finding_lines(item, depth=depth, locate=locate, paint=paint, remedies=remedies,
                                      consequences=by_cause.get(str(item.get("identity")), ()))]
@@ -157,8 +157,8 @@ def _assumed_name(item: Mapping[str, Any]) -> str:
     return short_name(str(item.get("pointer", ""))) or str(item.get("quantity", ""))
 
 
-def _states(states: Sequence[Mapping[str, Any]]) -> list[str]:
-    """The states by name, one row per position of the contacts and drivers."""
+def _states(states: Sequence[Mapping[str, Any]], timed: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The states by name, one row per position of contacts and drivers; then those that end by themselves."""
     rows: dict[str, list[str]] = {}
     for state in states:
         positions = {**(state.get("contacts") or {}), **(state.get("drivers") or {})}
@@ -169,6 +169,14 @@ def _states(states: Sequence[Mapping[str, Any]]) -> list[str]:
     lines = []
     for key, names in rows.items():
         lines += wrap(", ".join(names), first=f"  {key}: " if key else "  ", rest="    ")
+    for state in timed:
+        positions = {**(state.get("contacts") or {}), **(state.get("drivers") or {})}
+        key = ", ".join(f"{part} {position}" for part, position in positions.items())
+        ends = state.get("ends") or {}
+        at = quantity(ends.get("voltage"), "V")
+        when = duration(ends.get("after"))
+        text = f"{state.get('name')}, until {ends.get('capacitor')} reaches {at} after {when}"
+        lines += wrap(text, first=f"  {key}: " if key else "  ", rest="    ")
     return ["", "states at typical gain", *lines] if lines else []
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from clients.layout import Align, grid, table, wrap
 from clients.render import join, plural
-from clients.render_values import quantity
+from clients.render_values import duration, quantity
 
 # Below these a number is what rounding leaves of zero.
 NOISE_V = 1e-9
@@ -89,7 +89,7 @@ def _course(state: Mapping[str, Any]) -> list[str]:
         changed = list(ends.get("changed") or ())
         verb = "changes" if len(changed) == 1 else "change"
         why = f"{', '.join(changed)} {verb} region" if changed else "the state ceases to exist"
-        text = (f"ends after {_duration(ends.get('after'))}, when {part} reaches"
+        text = (f"ends after {duration(ends.get('after'))}, when {part} reaches"
                 f" {quantity(ends.get('voltage'), 'V')} and still takes {quantity(ends.get('current'), 'A')}:"
                 f" {why}")
         lines += wrap(text, first="    ", rest="      ")
@@ -111,11 +111,7 @@ def _course(state: Mapping[str, Any]) -> list[str]:
 def _segment(lead: str, segment: Mapping[str, Any]) -> list[str]:
     regions = ", ".join(f"{part} {region}" for part, region in (segment.get("devices") or {}).items())
     return [lead, _volts(segment.get("from")), "to " + _volts(segment.get("to")),
-            _duration(segment.get("duration")), regions]
-
-
-def _duration(seconds: Any) -> str:
-    return "no end" if seconds is None else quantity(seconds, "s")
+            duration(segment.get("duration")), regions]
 
 
 def _volts(value: Any) -> str:

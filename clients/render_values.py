@@ -97,3 +97,8 @@ def changes(patch: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
             case other:
                 found.append((pointer, str(other)))
     return found
+
+
+def duration(seconds: Any) -> str:
+    """A time in words; ``None`` is a time without end."""
+    return "no end" if seconds is None else quantity(seconds, "s")

@@ -83,6 +83,7 @@ class ReviewAnswer(TypedDict, total=False):
     ruleset: str
     complete: bool
     states: list[dict[str, Any]]
+    timed: list[dict[str, Any]]
     findings: list[Finding]
     outcomes: list[dict[str, Any]]
     assumed: list[dict[str, Any]]

@@ -215,7 +215,7 @@ class Assumed:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """The answer of one review.  ``states`` is a plain, sorted, JSON-ready summary."""
+    """The answer of one review.  ``states`` and ``timed`` are plain, sorted, JSON-ready summaries."""
 
     circuit: str
     ruleset: str
@@ -226,3 +226,4 @@ class Review:
     assumed: tuple[Assumed, ...]
     cautions: tuple[str, ...] = ()
     problems: tuple[str, ...] = field(default=())
+    timed: tuple[Mapping[str, Any], ...] = field(default=())

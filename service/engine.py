@@ -105,6 +105,7 @@ def to_review(first: Run, ruleset: Ruleset, findings: tuple[Finding, ...]) -> Re
         ruleset=ruleset.digest,
         complete=first.overview.complete,
         states=first.overview.states,
+        timed=first.overview.waiting,
         findings=findings,
         outcomes=first.outcomes,
         assumed=first.assumed,

@@ -10,6 +10,7 @@ from service.shapes import assumed_shape, finite
 from service.timed import by_configuration, frozen_shape, timed_shape
 
 if TYPE_CHECKING:
+    from rules.analysis.elements import Configuration
     from rules.analysis.frozen import TimedState
     from rules.analysis.states import State, StateSet
     from rules.analysis.study import Study
@@ -30,6 +31,7 @@ class Overview:
     """
 
     states: tuple[Mapping[str, Any], ...]
+    waiting: tuple[Mapping[str, Any], ...]
     stable: Mapping[tuple[str, str], int]
     timed: frozenset[tuple[str, str, str]]
     source_currents: Mapping[str, float]
@@ -40,7 +42,7 @@ class Overview:
 
 def unknown(reason: str) -> Overview:
     """The overview of a circuit whose states could not be worked out."""
-    return Overview((), {}, frozenset(), {}, 0.0, False, (reason,))
+    return Overview((), (), {}, frozenset(), {}, 0.0, False, (reason,))
 
 
 def overview(study: Study) -> Overview:
@@ -53,6 +55,7 @@ def overview(study: Study) -> Overview:
     reasons.extend(fault.message for found, fault in study.faults if fault.message != found.reason)
     return Overview(
         states=tuple(_summary(found, state) for found in sets["typical"] for state in found.states),
+        waiting=tuple(_waiting(item) for item in study.timing("typical")),
         stable={(found.corner, found.configuration.key): len(found.stable) for found in every},
         timed=frozenset(
             (corner, found.configuration.key, found.capacitor)
@@ -66,9 +69,22 @@ def overview(study: Study) -> Overview:
     )
 
 
+def _waiting(timed: TimedState) -> Json:
+    """A timed state in short: what it is called, what holds it, where and when it ends."""
+    shape = timed_shape(timed)
+    return {
+        **_positions(timed.configuration),
+        "name": timed.name,
+        "devices": dict(sorted(timed.state.devices.items())),
+        "held": finite(shape["held"]),
+        "ends": finite(shape["ends"]),
+        "outcome": timed.outcome,
+    }
+
+
 def _summary(found: StateSet, state: State) -> Json:
     return {
-        **_positions(found),
+        **_positions(found.configuration),
         "name": state.name,
         "stable": state.stable,
         "index": state.index,
@@ -76,8 +92,7 @@ def _summary(found: StateSet, state: State) -> Json:
     }
 
 
-def _positions(found: StateSet) -> Json:
-    configuration = found.configuration
+def _positions(configuration: Configuration) -> Json:
     return {
         "contacts": dict(sorted(configuration.contacts.items())),
         "drivers": dict(sorted(configuration.drivers.items())),
@@ -137,7 +152,7 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
 
 def configuration_shape(found: StateSet, timed: Sequence[TimedState] = ()) -> Json:
     return {
-        **_positions(found),
+        **_positions(found.configuration),
         "reached_by": list(found.configuration.reached_by),
         "complete": found.complete,
         "states": [_one_state(state) for state in found.states],

@@ -183,12 +183,24 @@ SCHEMAS: Mapping[str, Schema] = {
     "StateSummary": record(
         {**_POSITIONS, "name": TEXT, "stable": FLAG, "index": _INDEX, "devices": mapping(TEXT)}
     ),
+    "TimedSummary": record(
+        {
+            **_POSITIONS,
+            "name": TEXT,
+            "devices": mapping(TEXT),
+            "held": mapping(OPTIONAL_NUMBER),
+            "ends": {"type": "object"},
+            "outcome": TEXT,
+        },
+        description="a state that exists only while a capacitor holds its voltage, at typical gain",
+    ),
     "Review": record(
         {
             "circuit": TEXT,
             "ruleset": TEXT,
             "complete": FLAG,
             "states": listing(ref("StateSummary")),
+            "timed": listing(ref("TimedSummary")),
             "findings": listing(ref("Finding")),
             "outcomes": listing(ref("Outcome")),
             "assumed": listing(ref("Assumed")),
