@@ -12,9 +12,10 @@ is not determined is reported as undefined and never as a number.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ LOG_DOUBTFUL = np.log(
 )  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 ROUNDING = 1e-4  # V; what rounding may hide before a solution is refined
 SINGULAR = 1e-13  # ratio of singular values, once balanced, of a matrix without a unique solution
+WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +43,7 @@ class Problem:
     c: Array
     scale: Array
     reach: Array  # V, no slack of a determined solution is larger
+    solved: tuple[Solution, ...] | None = None  # when a batch with others has found them already
 
     @property
     def size(self) -> int:
@@ -81,7 +84,23 @@ def problem_of(network: Network, betas: Mapping[str, float]) -> Problem:
     """Reduce a network at given current gains to its complementarity problem."""
     g, h = network.equations(betas)
     size = len(network.junctions)
-    return make_problem(h[:size], g[:size, :size], g[:size, size:], g[size:, :size], h[size:], network.reach)
+    problem = make_problem(
+        h[:size], g[:size, :size], g[:size, size:], g[size:, :size], h[size:], network.reach
+    )
+    solved = network.solved.get(tuple(sorted(betas.items())))
+    return problem if solved is None else replace(problem, solved=solved)
+
+
+def solve_together(cases: Sequence[tuple[Network, Mapping[str, float]]]) -> None:
+    """Find the solutions of several small networks in one batch and leave them with the networks."""
+    groups: dict[tuple[int, int], list[tuple[Network, Mapping[str, float], Problem]]] = {}
+    for network, betas in cases:
+        problem = problem_of(network, betas)
+        if problem.size <= WHOLE_LIMIT:
+            groups.setdefault((problem.size, problem.free), []).append((network, betas, problem))
+    for group in groups.values():
+        for (network, betas, _), found in zip(group, brute_many([case[2] for case in group]), strict=True):
+            network.solved[tuple(sorted(betas.items()))] = tuple(found)
 
 
 def make_problem(q: Array, m: Array, w: Array, s: Array, c: Array, reach: Array | None = None) -> Problem:
@@ -115,18 +134,72 @@ def scaled(problem: Problem) -> tuple[Array, Array]:
 
 def brute(problem: Problem) -> list[Solution]:
     """Every solution of a block, by solving all 2**size modes in one batch."""
-    g, h = scaled(problem)
-    size, free = problem.size, problem.free
+    return brute_many([problem])[0]
+
+
+def brute_many(problems: Sequence[Problem]) -> list[list[Solution]]:
+    """Every solution of each of several problems of one size, all modes of all of them in one batch.
+
+    Raises ``ValueError`` when the sizes differ.
+    """
+    size, free = problems[0].size, problems[0].free
+    if any((problem.size, problem.free) != (size, free) for problem in problems):
+        raise ValueError("problems of different sizes cannot share a batch")
+    pairs = [scaled(problem) for problem in problems]
+    g, h = np.array([pair[0] for pair in pairs]), np.array([pair[1] for pair in pairs])
     masks = _masks(size)
     full = np.hstack([masks, np.ones((len(masks), free), dtype=bool)]) if free else masks
-    matrices = np.where(full[:, :, None] & full[:, None, :], g, np.eye(size + free))
-    right = np.where(full, -h, 0.0)
-    regular, sign = regular_rows(matrices)
-    found = _regular_solutions(problem, g, masks[regular], matrices[regular], right[regular], sign[regular])
+    batch = np.where(full[:, :, None] & full[:, None, :], g[:, None], np.eye(size + free))
+    count = len(problems) * len(masks)
+    modes = _Modes(
+        problems,
+        np.repeat(np.arange(len(problems)), len(masks)),
+        np.tile(masks, (len(problems), 1)),
+        batch.reshape(count, size + free, size + free),
+        np.where(full, -h[:, None], 0.0).reshape(count, size + free),
+        g[:, :size],
+        np.array([problem.q for problem in problems]),
+    )
+    regular, sign = regular_rows(modes.matrices)
+    found: list[list[Solution]] = [[] for _ in problems]
+    for owner, solution in _regular_solutions(modes.at(regular), sign[regular]):
+        found[owner].append(solution)
     odd = np.flatnonzero(~regular)
-    for row in odd[_could_hold(problem, g, masks[odd], matrices[odd], right[odd])]:
-        found.extend(examine(problem, g, h, masks[row]))
+    for row in odd[_could_hold(modes.at(odd))]:
+        owner = int(modes.owner[row])
+        found[owner].extend(examine(problems[owner], *pairs[owner], modes.masks[row]))
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Modes:
+    """A batch of modes: whose they are, who conducts, their matrices and right sides."""
+
+    problems: Sequence[Problem]
+    owner: NDArray[np.intp]
+    masks: NDArray[np.bool_]
+    matrices: Array
+    right: Array
+    rows: Array  # (problems, junctions, unknowns): the rows of the junctions in each G
+    q: Array  # (problems, junctions)
+
+    def at(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> _Modes:
+        """Some modes of the batch."""
+        return replace(
+            self,
+            owner=self.owner[chosen],
+            masks=self.masks[chosen],
+            matrices=self.matrices[chosen],
+            right=self.right[chosen],
+        )
+
+    def through(self, z: Array) -> Array:
+        """G z over the junctions for one vector per mode."""
+        product: Array = np.matmul(self.rows[self.owner], z[..., None])[..., 0]
+        return product
+
+    def slack(self, z: Any) -> Array:
+        return self.through(z) + self.q[self.owner]
 
 
 def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
@@ -154,10 +227,12 @@ def balanced(matrices: Array) -> tuple[Array, Array, Array]:
     scaled_ones = np.array(matrices)
     rows, columns = np.ones(matrices.shape[:-1]), np.ones(matrices.shape[:-1])
     for _ in range(3):
-        step = np.exp2(-np.ceil(0.5 * np.log2(np.maximum(np.abs(scaled_ones).max(axis=-1, initial=0.0), 1.0))))
+        largest = np.maximum(np.abs(scaled_ones).max(axis=-1, initial=0.0), 1.0)
+        step = np.exp2(-np.ceil(0.5 * np.log2(largest)))
         scaled_ones *= step[..., :, None]
         rows *= step
-        step = np.exp2(-np.ceil(0.5 * np.log2(np.maximum(np.abs(scaled_ones).max(axis=-2, initial=0.0), 1.0))))
+        largest = np.maximum(np.abs(scaled_ones).max(axis=-2, initial=0.0), 1.0)
+        step = np.exp2(-np.ceil(0.5 * np.log2(largest)))
         scaled_ones *= step[..., None, :]
         columns *= step
     return scaled_ones, rows, columns
@@ -173,55 +248,59 @@ def decomposed(matrices: Array) -> tuple[Array, Array, Array, NDArray[np.bool_]]
     u, values, vt = np.linalg.svd(level)
     small = values <= SINGULAR * np.maximum(values[..., :1], 1e-300)
     u, vt = u * rows[..., :, None], vt * columns[..., None, :]
+    # null directions are stretched to large currents: one step of refinement against what unbalancing cost
+    safe = np.where(small, np.inf, values)[..., :, None]
+    across, along = np.swapaxes(u, -1, -2), np.swapaxes(vt, -1, -2)
+    off_right = along @ (across @ (matrices @ along) / safe)
+    off_left = u @ (vt @ (np.swapaxes(matrices, -1, -2) @ u) / safe)
+    vt = vt - np.where(small[..., :, None], np.swapaxes(off_right, -1, -2), 0.0)
+    u = u - np.where(small[..., None, :], off_left, 0.0)
     u = np.where(small[..., None, :], u / np.linalg.norm(u, axis=-2, keepdims=True), u)
     vt = np.where(small[..., :, None], vt / np.linalg.norm(vt, axis=-1, keepdims=True), vt)
     return u, values, vt, small
 
 
-def _regular_solutions(
-    problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array, sign: Array
-) -> list[Solution]:
-    """Solve the modes with a unique solution in one batch and keep the consistent ones."""
-    size, free = problem.size, problem.free
-    z = np.linalg.solve(matrices, right[..., None])[..., 0]
-    near = np.all(np.where(masks, z[:, :size], z @ g[:size].T + problem.q) >= -ROUNDING, axis=1)
-    masks, matrices, right, sign, z = masks[near], matrices[near], right[near], sign[near], z[near]
+def _regular_solutions(modes: _Modes, sign: Array) -> Iterator[tuple[int, Solution]]:
+    """Solve the modes with a unique solution in one batch; the consistent ones, each with its owner."""
+    size, free = modes.problems[0].size, modes.problems[0].free
+    z = np.linalg.solve(modes.matrices, modes.right[..., None])[..., 0]
+    near = np.all(np.where(modes.masks, z[:, :size], modes.slack(z)) >= -ROUNDING, axis=1)
+    modes, sign, z = modes.at(near), sign[near], z[near]
     # one step of refinement: large and tiny resistances side by side cost many digits
-    z += np.linalg.solve(matrices, (right - np.einsum("bij,bj->bi", matrices, z))[..., None])[..., 0]
-    slack = z @ g[:size].T + problem.q
-    fits = np.all(np.where(masks, z[:, :size] > VOLT_TOLERANCE, slack >= -VOLT_TOLERANCE), axis=1)
+    rest = modes.right - np.einsum("bij,bj->bi", modes.matrices, z)
+    z += np.linalg.solve(modes.matrices, rest[..., None])[..., 0]
+    held = np.where(modes.masks, z[:, :size] > VOLT_TOLERANCE, modes.slack(z) >= -VOLT_TOLERANCE)
     nothing = np.zeros((size + free, 0))
     flip = -1.0 if free % 2 else 1.0
-    return [
-        solution_of(problem, masks[row], z[row], nothing, int(sign[row] * flip))
-        for row in np.flatnonzero(fits)
-    ]
+    for row in np.flatnonzero(np.all(held, axis=1)):
+        owner = int(modes.owner[row])
+        index = int(sign[row] * flip)
+        yield owner, solution_of(modes.problems[owner], modes.masks[row], z[row], nothing, index)
 
 
-def _could_hold(
-    problem: Problem, g: Array, masks: NDArray[np.bool_], matrices: Array, right: Array
-) -> NDArray[np.intp]:
+def _could_hold(modes: _Modes) -> NDArray[np.intp]:
     """Rows of singular modes that survive the conditions no null direction can move."""
-    if len(masks) == 0:
+    if len(modes.masks) == 0:
         return np.zeros(0, dtype=np.intp)
-    size = problem.size
-    u, values, vt, small = decomposed(matrices)
-    projected = np.einsum("bji,bj->bi", u, right)
+    size = modes.problems[0].size
+    u, values, vt, small = decomposed(modes.matrices)
+    projected = np.einsum("bji,bj->bi", u, modes.right)
     strain = np.abs(np.where(small, projected, 0.0)).max(axis=1)
-    rows = np.flatnonzero(strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1)))
+    rows = np.flatnonzero(strain <= VOLT_TOLERANCE * np.maximum(1.0, np.abs(modes.right).max(axis=1)))
     if rows.size == 0:
         return rows
-    masks, vt, small, projected, values = masks[rows], vt[rows], small[rows], projected[rows], values[rows]
+    modes, vt, small, projected, values = modes.at(rows), vt[rows], small[rows], projected[rows], values[rows]
+    masks = modes.masks
     z = np.einsum("bji,bj->bi", vt, np.where(small, 0.0, projected / np.where(small, 1.0, values)))
     directions = vt * small[:, :, None]  # rows are null directions, others zero
-    currents, slack = z[:, :size], z @ g[:size].T + problem.q
+    currents, slack = z[:, :size], modes.slack(z)
     moves_i = np.linalg.norm(directions[:, :, :size], axis=1)
-    moves_s = np.linalg.norm(directions @ g[:size].T, axis=1)
+    moves_s = np.linalg.norm(directions @ modes.rows[modes.owner].transpose(0, 2, 1), axis=1)
     loose = np.where(masks, moves_i, moves_s) > 1e-9
     room = np.where(masks, currents - VOLT_TOLERANCE, slack + VOLT_TOLERANCE)
     could = np.all((room >= 0.0) | loose, axis=1)
     # along a single null direction the conditions leave an interval, which must not be empty
-    along = np.where(masks, vt[:, -1, :size], vt[:, -1] @ g[:size].T)
+    along = np.where(masks, vt[:, -1, :size], modes.through(vt[:, -1]))
     edge = -room / np.where(along == 0.0, 1.0, along)
     low = np.where(loose & (along > 0.0), edge, -np.inf).max(axis=1, initial=-np.inf)
     high = np.where(loose & (along < 0.0), edge, np.inf).min(axis=1, initial=np.inf)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from rules.analysis.complementarity import (
     VOLT_TOLERANCE,
+    WHOLE_LIMIT,
     Enumeration,
     Problem,
     Solution,
@@ -26,7 +27,6 @@ from rules.analysis.complementarity import (
 from rules.analysis.elements import Array
 
 BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
-WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
 COUPLING = 1e-13  # relative size below which two junctions do not influence each other
 STATE_LIMIT = 2000
 SHARING = (1e-2, 1e-3, 1e-4)  # ohm; tried in turn where parallel ideal junctions leave their currents open
@@ -82,7 +82,9 @@ def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget:
     ``None`` when a mode does not carry over to zero resistance.
     """
     passes = [
-        _enumerate(replace(problem, m=problem.m + np.diag(np.full(problem.size, ohms))), step_budget)
+        _enumerate(
+            replace(problem, m=problem.m + np.diag(np.full(problem.size, ohms)), solved=None), step_budget
+        )
         for ohms in (4.0 * resistance, resistance)
     ]
     coarse = {solution.support: solution for solution in passes[0].solutions}
@@ -150,6 +152,8 @@ def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | N
 
 
 def _enumerate(problem: Problem, step_budget: int) -> Enumeration:
+    if problem.solved is not None:
+        return Enumeration(tuple(merge(list(problem.solved))), True)
     if problem.size <= WHOLE_LIMIT:
         return Enumeration(tuple(merge(brute(problem))), True)
     blocks = blocks_of(problem)

@@ -15,11 +15,12 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from rules.analysis.complementarity import solve_together
 from rules.analysis.elements import RESISTIVE, Configuration, capacitor_pins
 from rules.analysis.mode_line import ModeLine, Tracer
 from rules.analysis.network import build_network
-from rules.analysis.resolve import TRANSISTORS, Resolved
-from rules.analysis.states import State, StateSet, find_states, states_of
+from rules.analysis.resolve import CORNERS, TRANSISTORS, Resolved
+from rules.analysis.states import State, StateSet, start_betas, states_of
 
 PHASE_LIMIT = 6
 SEGMENT_LIMIT = 60
@@ -303,7 +304,10 @@ def timed_states(
             if key in tried:
                 continue
             tried.add(key)
-            frozen = find_states(resolved, configuration, corner, held)
+            network = build_network(resolved, configuration, held)
+            if not network.solved and not network.faults:
+                solve_together([(network, start_betas(resolved, each)) for each in CORNERS])
+            frozen = states_of(network, corner)
             if capacitor in frozen.network.loop_parts:
                 continue  # shorted, or tied to a source: nothing waits for it
             for state in frozen.stable:

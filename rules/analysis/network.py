@@ -13,8 +13,9 @@ Formulation: complementarity form of the piecewise-linear Ebers-Moll transistor.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -55,6 +56,8 @@ class Network:
     injection: Array  # fixed current sources, A per net
     sense: Array  # (junctions, nets)
     faults: tuple[Fault, ...]
+    solved: dict[object, tuple[Any, ...]] = field(default_factory=dict, init=False, repr=False)
+    """Solutions found in a batch with other networks, by gains (:mod:`rules.analysis.complementarity`)."""
 
     def source_vector(self) -> Array:
         """Right side of the nodal equations: injections (A), then branch voltages (V)."""

@@ -35,6 +35,10 @@ def is_stable(network: Network, inject: Array, currents: Array) -> bool:
     ``inject`` is (nets, junctions) from :func:`network.injections`, ``currents``
     the junction currents in A.
     """
+    parts = network.resolved.circuit.parts
+    conducting = [j for j, current in zip(network.junctions, currents, strict=True) if current > 0.0]
+    if not any(parts[junction.device].kind in TRANSISTORS for junction in conducting):
+        return True  # nothing amplifies: resistors, capacitors, inductors and diodes only settle
     conductance, capacitance = _matrices(network, inject, currents)
     if conductance.size == 0:
         return True

@@ -8,6 +8,7 @@ is ``None``, never a number.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -188,7 +189,7 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
     betas, solution = dict(mode.betas), mode.solution
     support, resolved = solution.support, network.resolved
     varying = [name for name in betas if resolved.beta_varies(name, corner)]
-    last = np.inf
+    last: dict[str, tuple[float, float]] = {}  # the round before: gain and how far off, as logarithms
     for _ in range(BETA_ROUNDS):
         collector = collector_currents(network, betas, solution)
         wanted = {
@@ -199,12 +200,10 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
         change = max((abs(value / betas[name] - 1.0) for name, value in wanted.items()), default=0.0)
         if change <= BETA_SETTLED:
             break
-        # full steps close in fast; half steps in the logarithm where they do not
-        share = 1.0 if change < 0.5 * last else 0.5
-        last = change
-        betas.update(
-            {name: float(betas[name] ** (1.0 - share) * value**share) for name, value in wanted.items()}
-        )
+        for name, value in wanted.items():
+            here, off = math.log(betas[name]), math.log(value / betas[name])
+            betas[name] = math.exp(here + _secant(here, off, last.get(name)))
+            last[name] = here, off
         try:
             solution = linear_state(network, betas, support).mode.solution
         except np.linalg.LinAlgError:
@@ -214,6 +213,14 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
             solution = following
     final = solve_mode(problem_of(network, betas), support)
     return None if final is None else Mode(network, betas, final), betas
+
+
+def _secant(here: float, off: float, before: tuple[float, float] | None) -> float:
+    """The next step towards ``off`` = 0: a secant where the slope is sound, else half of the way."""
+    if before is None or here == before[0]:
+        return off
+    slope = (off - before[1]) / (here - before[0])
+    return -off / slope if -4.0 < slope < -0.25 else 0.5 * off
 
 
 def linear_state(network: Network, betas: Mapping[str, float], support: tuple[int, ...]) -> State:

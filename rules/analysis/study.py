@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+from rules.analysis.complementarity import solve_together
 from rules.analysis.configurations import configurations
 from rules.analysis.delays import Delay, LeftOut, delays
 from rules.analysis.elements import Fault
@@ -13,7 +14,7 @@ from rules.analysis.frozen import TimedState, timed_states
 from rules.analysis.network import Network, build_network
 from rules.analysis.resolve import CORNERS, Known, Resolved, resolve
 from rules.analysis.roles import Roles
-from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, linear_state
+from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, linear_state, start_betas
 from schemas.circuit import Circuit
 from schemas.finding import Assumed
 
@@ -63,6 +64,8 @@ class Study:
 
     def state_sets(self, corner: str = "typical") -> tuple[StateSet, ...]:
         """DC states of every configuration at a beta corner, rest first."""
+        if not self._sets:
+            self._solve_together()
         if corner not in self._sets:
             made, _ = configurations(self.circuit)
             self._sets[corner] = tuple(
@@ -70,6 +73,12 @@ class Study:
                 for configuration in made
             )
         return self._sets[corner]
+
+    def _solve_together(self) -> None:
+        """All corners and configurations of a small circuit at once: one batch costs little more than one."""
+        networks = [build_network(self.resolved, made) for made in configurations(self.circuit)[0]]
+        gains = [start_betas(self.resolved, corner) for corner in self.corners]
+        solve_together([(network, betas) for network in networks if not network.faults for betas in gains])
 
     def timing(self, corner: str = "typical") -> tuple[TimedState, ...]:
         """Timed states (capacitor held) that set a delay; filters, far shorter, are left out."""
