@@ -18,7 +18,8 @@ from tests.service.fakes import satisfied, violated
 
 TARGET = violated("target", Inequality.at_least(50.0, 100.0, "ohm"), ("R1",))
 OTHER = violated("other", Inequality.at_most(6.0, 4.0, "V"), ("R2",))
-OVERVIEW = Overview((), (), {("min", ""): 2, ("max", ""): 2}, frozenset({("min", "", "C1")}), {}, 0.0, True, ())
+STABLE, TIMED = {("min", ""): 2, ("max", ""): 2}, frozenset({("min", "", "C1")})
+OVERVIEW = Overview((), (), STABLE, TIMED, {}, 0.0, True, ())
 
 
 def _run(*outcomes: Outcome, **over: Any) -> Run:
