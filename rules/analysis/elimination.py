@@ -1,4 +1,4 @@
-"""Elimination of the linear network without loss of digits.
+"""Elimination of the linear network, without loss of digits where resistances lie far apart.
 
 Milliohms beside hundreds of megohms take all digits from an ordinary matrix
 inverse: the sum of the conductances at a net forgets the small ones.  Nets tied
@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 Ends = tuple[int, int]  # rows of the two nets
 
 
+WIDE = 1e6  # ratio of the largest to the smallest resistance from which an ordinary inverse loses digits
+
+
 def network_inverse(
     size: int,
     datums: Sequence[int],
@@ -34,54 +37,112 @@ def network_inverse(
     0 V and what is injected there counts nowhere.  Result: (size + branches,) squared, the
     rows voltages (V) then currents (A), the columns injections (A) then voltages (V).
     """
+    ohms = [value for _, value in (*resistors, *branches) if value > 0.0]
+    wide = max(ohms, default=1.0) > WIDE * min(ohms, default=1.0)
+    inverse = (star_mesh_inverse if wide else nodal_inverse)(size, datums, resistors, branches)
+    inverse[:, datums] = 0.0
+    return inverse
+
+
+def nodal_inverse(
+    size: int,
+    datums: Sequence[int],
+    resistors: Sequence[tuple[Ends, float]],
+    branches: Sequence[tuple[Ends, float]],
+) -> Array:
+    """The ordinary way: fast, and accurate while resistances lie close together."""
+    total = size + 1 + len(branches)
+    matrix = np.zeros((total, total))
+    for (a, b), ohms in resistors:
+        conductance = 1.0 / ohms
+        matrix[a, a] += conductance
+        matrix[b, b] += conductance
+        matrix[a, b] -= conductance
+        matrix[b, a] -= conductance
+    for row, ((a, b), ohms) in enumerate(branches, start=size + 1):
+        for net, sign in ((a, 1.0), (b, -1.0)):
+            matrix[net, row] += sign
+            matrix[row, net] += sign
+        matrix[row, row] -= ohms
+    for datum in datums:
+        # the datum's own balance is the island's constraint; here its voltage is 0
+        matrix[datum, :] = 0.0
+        matrix[datum, datum] = 1.0
+    keep = np.arange(total) != size
+    inverse: Array = np.linalg.inv(matrix[np.ix_(keep, keep)]).astype(np.float64, copy=False)
+    return inverse
+
+
+def star_mesh_inverse(
+    size: int,
+    datums: Sequence[int],
+    resistors: Sequence[tuple[Ends, float]],
+    branches: Sequence[tuple[Ends, float]],
+) -> Array:
+    """The careful way: resistances may lie eleven decades apart."""
     count = len(branches)
     fixed = [*datums, size]
-    order, parents = _forest(size + 1, fixed, branches)
+    resistive = [k for k, (_, ohms) in enumerate(branches) if ohms > 0.0]
+    order, parents = _forest(
+        size + 1, fixed, [(branches[k][0], k) for k in range(count) if k not in resistive]
+    )
     offset, root = np.zeros((size + 1, count)), np.arange(size + 1)
     for net in order:
         if net in parents:
             parent, k, sign = parents[net]
             offset[net], root[net] = offset[parent], root[parent]
             offset[net, k] += sign
-    elements = [(ends, 1.0 / ohms) for ends, ohms in resistors] + [
-        (ends, 1.0 / ohms) for ends, ohms in branches if ohms > 0.0
-    ]
+    offset += _shifts(size + 1, fixed, root, offset, [(branches[k][0], k) for k in resistive])[root]
+    elements = [*resistors, *(branches[k] for k in resistive)]
     first, second = (np.array([ends[k] for ends, _ in elements], dtype=np.intp) for k in (0, 1))
-    conductance = np.array([g for _, g in elements])
-    # what drives each element besides its node voltages: offsets of merged nets, its own voltage
-    drive = offset[first] - offset[second]
-    for row, k in enumerate((k for k, (_, ohms) in enumerate(branches) if ohms > 0.0), start=len(resistors)):
-        drive[row, k] -= 1.0
+    conductance = 1.0 / np.array([ohms for _, ohms in elements])
+    # what drives each element besides the potentials of its nets
+    drive = np.zeros((len(elements), size + count))
+    drive[:, size:] = offset[first] - offset[second]
+    drive[range(len(resistors), len(elements)), [size + k for k in resistive]] -= 1.0
     roots = [net for net in range(size + 1) if root[net] == net and net not in fixed]
-    place = np.full(size + 1, -1, dtype=np.intp)
+    place = np.full(size + 1, len(roots), dtype=np.intp)  # the last place stands for every fixed net
     place[roots] = np.arange(len(roots))
     merged = place[root]
-    right = np.zeros((len(roots) + 1, size + count))  # the last row gathers what meets a fixed net
-    np.add.at(right, (merged[:size], np.arange(size)), 1.0)
-    apart = root[first] != root[second]
-    for ends, sign in ((first, -1.0), (second, 1.0)):
-        np.add.at(right[:, size:], merged[ends[apart]], sign * conductance[apart, None] * drive[apart])
-    potentials = np.vstack([_grounded(len(roots), merged[first], merged[second], conductance) @ right[:-1],
-                            np.zeros((1, size + count))])
-    voltages = potentials[merged]
-    voltages[:, size:] += offset
-    return np.vstack([voltages[:size],
-                      _currents(size, voltages, branches, (order, parents), (first, second, conductance))])
+    gather = np.zeros((len(roots) + 1, size + 1))
+    gather[merged, np.arange(size + 1)] = 1.0
+    incidence = np.zeros((len(elements), size + 1))
+    incidence[np.arange(len(elements)), first] += 1.0
+    incidence[np.arange(len(elements)), second] -= 1.0
+    right = -gather @ (incidence.T @ (conductance[:, None] * drive))
+    right[:, :size] += gather[:, :size]
+    potentials = np.zeros((len(roots) + 1, size + count))
+    potentials[:-1] = _grounded(len(roots), merged[first], merged[second], conductance) @ right[:-1]
+    potentials = potentials[merged]
+    # Ohm's law element by element, so that small currents do not drown at busy nets
+    flow = conductance[:, None] * (potentials[first] - potentials[second] + drive)
+    currents = np.zeros((count, size + count))
+    currents[resistive] = flow[len(resistors) :]
+    # Kirchhoff's current law from the leaves of the merged nets inwards
+    left = -incidence.T @ flow
+    left[np.arange(size), np.arange(size)] += 1.0
+    for net in reversed(order):
+        if net in parents:
+            parent, k, sign = parents[net]
+            currents[k] = sign * left[net]
+            left[parent] += left[net]
+    potentials[:, size:] += offset
+    return np.vstack([potentials[:size], currents])
 
 
-def _forest(nets: int, fixed: Sequence[int], branches: Sequence[tuple[Ends, float]]
-            ) -> tuple[list[int], dict[int, tuple[int, int, float]]]:
-    """Every net, parents first, and its (parent, ideal branch, +1 when the net is the branch's first end)."""
+def _forest(
+    nets: int, starts: Sequence[int], edges: Sequence[tuple[Ends, int]]
+) -> tuple[list[int], dict[int, tuple[int, int, float]]]:
+    """Every net, parents first, and its (parent, edge, +1 when the net is the edge's first end)."""
     beside: dict[int, list[tuple[int, int, float]]] = {}
-    for k, ((a, b), ohms) in enumerate(branches):
-        if ohms == 0.0:
-            beside.setdefault(b, []).append((a, k, 1.0))
-            beside.setdefault(a, []).append((b, k, -1.0))
+    for (a, b), k in edges:
+        beside.setdefault(b, []).append((a, k, 1.0))
+        beside.setdefault(a, []).append((b, k, -1.0))
     parents: dict[int, tuple[int, int, float]] = {}
     order: list[int] = []
-    seen: set[int] = set()
-    for start in (*fixed, *range(nets)):
-        queue = [] if start in seen else [start]
+    seen: set[int] = set(starts)
+    for start in (*starts, *(net for net in range(nets) if net not in starts)):
+        queue = [start] if start in starts or start not in seen else []
         seen.add(start)
         for net in queue:
             for other, k, sign in beside.get(net, []):
@@ -93,47 +154,43 @@ def _forest(nets: int, fixed: Sequence[int], branches: Sequence[tuple[Ends, floa
     return order, parents
 
 
-def _grounded(size: int, first: NDArray[np.intp], second: NDArray[np.intp], conductance: Array) -> Array:
-    """Inverse of the nodal matrix of resistors, net -1 grounded; each entry keeps its relative accuracy."""
-    mutual = np.zeros((size + 1, size + 1))
-    between = first != second
-    np.add.at(mutual, (first[between], second[between]), conductance[between])
-    mutual += mutual.T
-    steps, total = np.zeros((size, size)), np.zeros(size)
-    for k in range(size):
-        row = mutual[k, k + 1:]  # the last column is ground
-        total[k] = row.sum()
-        ratio = row / total[k]
-        steps[k, k + 1:] = ratio[:-1]
-        mutual[k + 1:, k + 1:] += np.outer(row, ratio)
-        np.fill_diagonal(mutual[k + 1:, k + 1:], 0.0)
-    weights = np.eye(size)
-    for k in range(size - 2, -1, -1):
-        weights[k] += steps[k, k + 1:] @ weights[k + 1:]
-    return (weights / total) @ weights.T
+def _shifts(
+    nets: int,
+    fixed: Sequence[int],
+    root: NDArray[np.intp],
+    offset: Array,
+    sources: Sequence[tuple[Ends, int]],
+) -> Array:
+    """Potentials to count from, so that a source with resistance drives nothing of its own.
 
-
-def _currents(size: int, voltages: Array, branches: Sequence[tuple[Ends, float]],
-              forest: tuple[list[int], dict[int, tuple[int, int, float]]],
-              elements: tuple[NDArray[np.intp], NDArray[np.intp], Array]) -> Array:
-    """Branch currents: Ohm's law, and Kirchhoff's current law from the leaves of merged nets inwards."""
-    first, second, conductance = elements
-    count = len(branches)
-    flow = conductance[:, None] * (voltages[first] - voltages[second])
-    resistive = [k for k, (_, ohms) in enumerate(branches) if ohms > 0.0]
-    rows = range(len(flow) - len(resistive), len(flow))
-    for row, k in zip(rows, resistive, strict=True):
-        flow[row, size + k] -= conductance[row]
-    left = np.zeros((size + 1, size + count))  # injection not yet carried away
-    left[np.arange(size), np.arange(size)] = 1.0
-    np.subtract.at(left, first, flow)
-    np.add.at(left, second, flow)
-    currents = np.zeros((count, size + count))
-    currents[resistive] = flow[len(flow) - len(resistive):]
-    order, parents = forest
-    for net in reversed(order):
+    Counted from zero, its small resistance would turn its voltage into a large current, most of which
+    comes back another way: the difference is what is left of it.
+    """
+    order, parents = _forest(nets, fixed, [((int(root[a]), int(root[b])), k) for (a, b), k in sources])
+    ends = {k: pair for pair, k in sources}
+    shift = np.zeros_like(offset)
+    for net in order:
         if net in parents:
             parent, k, sign = parents[net]
-            currents[k] = sign * left[net]
-            left[parent] += left[net]
-    return currents
+            a, b = ends[k]
+            shift[net] = shift[parent] - sign * (offset[a] - offset[b])
+            shift[net, k] += sign
+    return shift
+
+
+def _grounded(size: int, first: NDArray[np.intp], second: NDArray[np.intp], conductance: Array) -> Array:
+    """Inverse of the nodal matrix of resistors, net ``size`` grounded, by adding positive numbers only."""
+    places = first * (size + 1) + second
+    mutual = np.bincount(places, weights=conductance, minlength=(size + 1) ** 2).reshape(size + 1, size + 1)
+    mutual = mutual + mutual.T  # its diagonal is never looked at
+    steps, total = np.zeros((size, size)), np.zeros(size)
+    for k in range(size):
+        row = mutual[k, k + 1 :]
+        total[k] = row.sum()
+        ratio = row / total[k]
+        steps[k, k + 1 :] = ratio[:-1]
+        mutual[k + 1 :, k + 1 :] += row[:, None] * ratio
+    weights = np.eye(size)
+    for k in range(size - 2, -1, -1):
+        weights[k] += steps[k, k + 1 :] @ weights[k + 1 :]
+    return (weights / total) @ weights.T

@@ -30,6 +30,7 @@ from rules.analysis.elements import (
     branches_of,
     junctions_of,
 )
+from rules.analysis.elimination import network_inverse
 from rules.analysis.loops import components, independent
 from rules.analysis.resolve import TRANSISTORS, Resolved
 
@@ -285,41 +286,14 @@ def _invert(
     resolved: Resolved, nets: tuple[str, ...], branches: tuple[Branch, ...], floating: list[tuple[str, ...]]
 ) -> Array:
     """Inverse of the nodal matrix, every floating island held at 0 V in its first net."""
-    index = {net: k for k, net in enumerate(nets)}
-    size, extra = len(nets), len(branches)
-    matrix = np.zeros((size + extra, size + extra))
-
-    def stamp(a: str, b: str, conductance: float) -> None:
-        ka, kb = index.get(a), index.get(b)
-        if ka is not None:
-            matrix[ka, ka] += conductance
-        if kb is not None:
-            matrix[kb, kb] += conductance
-        if ka is not None and kb is not None:
-            matrix[ka, kb] -= conductance
-            matrix[kb, ka] -= conductance
-
+    index = {net: k for k, net in enumerate((*nets, resolved.circuit.ground))}
+    resistors = []
     for part in resolved.circuit.parts.values():
         if part.kind in RESISTIVE:
-            ends = ("plus", "minus") if "plus" in part.pins else ("a", "b")
-            stamp(part.pins[ends[0]], part.pins[ends[1]], 1.0 / resolved.value(part.name, "resistance"))
-    for offset, branch in enumerate(branches):
-        row = size + offset
-        for net, sign in zip(branch.nets, (1.0, -1.0), strict=True):
-            k = index.get(net)
-            if k is not None:
-                matrix[k, row] += sign
-                matrix[row, k] += sign
-        matrix[row, row] -= branch.resistance
-    for group in floating:
-        datum = index[group[0]]
-        # the datum's own balance is kept as the island's constraint; here its voltage is 0
-        matrix[datum, :] = 0.0
-        matrix[datum, datum] = 1.0
-    inverse: Array = np.linalg.inv(matrix).astype(np.float64, copy=False)
-    for group in floating:
-        inverse[:, index[group[0]]] = 0.0  # what is injected at the datum is the constraint's business
-    return inverse
+            a, b = part.pins.values()
+            resistors.append(((index[a], index[b]), resolved.value(part.name, "resistance")))
+    ties = [((index[branch.nets[0]], index[branch.nets[1]]), branch.resistance) for branch in branches]
+    return network_inverse(len(nets), [index[group[0]] for group in floating], resistors, ties)
 
 
 def _sense(junctions: tuple[Junction, ...], nets: tuple[str, ...]) -> Array:
