@@ -28,6 +28,7 @@ from rules.analysis.elements import (
     Fault,
     Junction,
     branches_of,
+    junction_terminal_currents,
     junctions_of,
 )
 from rules.analysis.elimination import network_inverse
@@ -177,6 +178,17 @@ class Network:
                 for junction in self.junctions
             ]
         )
+
+
+def pin_shares(network: Network, betas: Mapping[str, float], k: int) -> dict[str, float]:
+    """Current into each pin of its device per ampere of junction ``k``."""
+    junction = network.junctions[k]
+    part = network.resolved.circuit.parts[junction.device]
+    if part.kind not in TRANSISTORS:
+        return {"anode": 1.0, "cathode": -1.0} if junction.name == "on" else {"anode": -1.0, "cathode": 1.0}
+    reverse = network.resolved.assumptions["reverse_beta"]
+    shares = junction_terminal_currents(junction.name, betas[part.name], reverse)
+    return shares if part.kind == "npn" else {pin: -share for pin, share in shares.items()}
 
 
 def injections(network: Network, betas: Mapping[str, float]) -> Array:

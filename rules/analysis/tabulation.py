@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.analysis.complementarity import Solution
-from rules.analysis.elements import RESISTIVE, Array, junction_terminal_currents
-from rules.analysis.network import Network, injections
+from rules.analysis.elements import RESISTIVE, Array
+from rules.analysis.network import Network, injections, pin_shares
+from rules.analysis.refinement import refined
 from rules.analysis.resolve import TRANSISTORS
 from schemas.circuit import Part
 
@@ -46,6 +47,7 @@ class Table:
         source[:size] += self.inject @ solution.current
         point = network.inverse @ source
         point[:size] += islands @ solution.potential
+        point, self.refined = refined(network, mode.betas, solution, point)
         self.point: list[float] = point.tolist()
         self.null: Array | None = None
         if not solution.determined:
@@ -108,27 +110,16 @@ class Table:
         solution = self.mode.solution
         for k, current in enumerate(solution.current.tolist()):
             junction = self.network.junctions[k]
-            for pin, per_ampere in self._split(k).items():
+            for pin, per_ampere in pin_shares(self.network, self.mode.betas, k).items():
                 key = (junction.device, pin)
                 value[key] = value.get(key, 0.0) + per_ampere * current
                 if self.null is not None:
                     moves[key] = moves.get(key, 0.0) + per_ampere * solution.null[k]
+        value.update(self.refined)
         result: dict[str, dict[str, float | None]] = {}
         for (device, pin), current in sorted(value.items()):
             result.setdefault(device, {})[pin] = _defined(current, moves.get((device, pin)))
         return result
-
-    def _split(self, k: int) -> dict[str, float]:
-        """Current into each pin of the device per ampere of junction ``k``."""
-        junction = self.network.junctions[k]
-        part = self.circuit.parts[junction.device]
-        if part.kind not in TRANSISTORS:
-            return (
-                {"anode": 1.0, "cathode": -1.0} if junction.name == "on" else {"anode": -1.0, "cathode": 1.0}
-            )
-        reverse = self.network.resolved.assumptions["reverse_beta"]
-        split = junction_terminal_currents(junction.name, self.mode.betas[part.name], reverse)
-        return split if part.kind == "npn" else {pin: -current for pin, current in split.items()}
 
     def power(
         self, voltages: Mapping[str, float | None], currents: Mapping[str, Mapping[str, float | None]]
