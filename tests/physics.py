@@ -125,8 +125,6 @@ def _law(
     elif part.kind in RESISTIVE and current is not None:
         if differs(current * resolved.value(name, "resistance")):
             yield f"{name}: {across} V but {current} A"
-        if across is None and current != 0.0:
-            yield f"{name}: current {current} A known, voltage not"
     elif part.kind in ("battery", "supply", "driver", "inductor"):
         level = configuration.drivers[name] if part.kind == "driver" else "voltage"
         electromotive = 0.0 if part.kind == "inductor" else resolved.value(name, level)
@@ -218,7 +216,7 @@ def undetermined(
 ) -> tuple[set[str], set[str]]:
     """Nets, and parts' currents, that KCL and the part laws leave open when every region is as given.
 
-    Each conducting junction has a milliohm, which settles how equal junctions in parallel share.
+    Each conducting junction has an ohm, which settles how equal junctions in parallel share.
     """
     circuit = resolved.circuit
     nets = [net for net in circuit.net_names if net != circuit.ground]
@@ -258,17 +256,17 @@ def _conducting(
             yield (
                 {"base": 1 / (1 + beta), "collector": beta / (1 + beta), "emitter": -1.0},
                 ("base", "emitter"),
-                1e-3,
+                1.0,
             )
         if region in ("reverse", "saturated"):
             yield (
                 {"base": 1 / (1 + back), "emitter": back / (1 + back), "collector": -1.0},
                 ("base", "collector"),
-                1e-3,
+                1.0,
             )
     elif region is not None and region != "off":
         slope = resolved.value(part.name, "resistance") if region == "breakdown" else 0.0
-        yield ({"anode": 1.0, "cathode": -1.0}, ("anode", "cathode"), slope + 1e-3)
+        yield ({"anode": 1.0, "cathode": -1.0}, ("anode", "cathode"), slope + 1.0)
     elif part.kind == "contact" and configuration.contacts[part.name] == "closed":
         yield ({"a": 1.0, "b": -1.0}, ("a", "b"), 0.0)
     elif part.kind in (*RESISTIVE, "battery", "supply", "driver", "inductor") and first and second:

@@ -29,7 +29,7 @@ from rules.analysis.elements import Array
 BRUTE_LIMIT = 12  # junctions in one block; 2**12 modes take about 20 ms
 COUPLING = 1e-13  # relative size below which two junctions do not influence each other
 STATE_LIMIT = 2000
-SHARING = (1e-2, 1e-3, 1e-4)  # ohm; tried in turn where parallel ideal junctions leave their currents open
+SHARING = (1e-2, 1.0, 1e-3, 1e-4, 1e-5, 1e-6)  # ohm; tried in turn where parallel junctions share a current
 SHARED = 1e-6  # ratio below which a direction does not change how junctions share
 RUNAWAY = 10.0  # A; below this a current that grows as the resistance shrinks is still limited by something
 
@@ -58,16 +58,20 @@ def enumerate_all(problem: Problem, step_budget: int) -> Enumeration:
     finite current; the junctions that carry it are in ``unlimited``.
     """
     plain = _enumerate(problem, step_budget)
-    signs = [solution.index for solution in plain.solutions]
     split = any(_splits(problem, solution) for solution in plain.solutions)
-    balanced = not signs or None in signs or sum(sign or 0 for sign in signs) == 1
-    if not split and (balanced or not plain.complete):
+    if not split and (_balanced(plain) or not plain.complete):
         return plain
     for resistance in SHARING:
         eased = _eased(problem, plain, resistance, step_budget)
         if eased is not None:
             return eased if split else replace(plain, unlimited=eased.unlimited)
     return plain
+
+
+def _balanced(enumeration: Enumeration) -> bool:
+    """False when the signs of all solutions are known and do not add up to one."""
+    signs = [solution.index for solution in enumeration.solutions]
+    return not signs or None in signs or sum(sign or 0 for sign in signs) == 1
 
 
 def _splits(problem: Problem, solution: Solution) -> bool:
@@ -87,6 +91,8 @@ def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget:
         )
         for ohms in (4.0 * resistance, resistance)
     ]
+    if passes[1].complete and not _balanced(passes[1]):
+        return None  # this resistance drowns in rounding: a mode passes beside the one it belongs to
     coarse = {solution.support: solution for solution in passes[0].solutions}
     g, h = scaled(problem)
     found: list[Solution] = []
@@ -147,7 +153,10 @@ def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | N
     if shift is None:
         return None
     z = z + directions @ shift
-    mask &= z[:size] > 10 * VOLT_TOLERANCE  # a current that vanishes in the limit
+    lasting = tuple(k for k in fine.support if z[k] > 10 * VOLT_TOLERANCE)
+    if lasting != fine.support:
+        # a current that vanishes in the limit pins nothing: its junction blocks
+        return _limit(problem, g, h, replace(fine, support=lasting))
     return solution_of(problem, mask, z, directions, fine.index)
 
 

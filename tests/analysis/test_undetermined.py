@@ -14,7 +14,7 @@ from rules.analysis.configurations import configurations
 from rules.analysis.elements import Configuration
 from rules.analysis.resolve import Resolved, resolve
 from rules.analysis.states import State, find_states
-from tests.physics import undetermined
+from tests.physics import complaints, undetermined
 from tests.random_circuits import mixed, regenerative
 
 
@@ -44,6 +44,31 @@ def test_undefined_means_undetermined(first: int) -> None:
     assert seen["states"] >= 450, seen
     assert seen["undefined nets"] >= 20, seen
     assert seen["undefined currents"] >= 1, seen
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        # a junction in parallel that conducts only as long as the others have a resistance
+        108_587,
+        126_763,
+        # nanoamperes shared: a hundredth of an ohm would drown in rounding
+        145_272,
+        # a junction that carries nothing in the end must not pin the net behind it
+        102_992,
+        # a circuit that floats: its nets are open, the current through its resistors is not
+        115_994,
+    ],
+)
+def test_borders_between_shared_currents(seed: int) -> None:
+    resolved = resolve(mixed(seed))
+    rest = configurations(resolved.circuit)[0][0]
+    found = find_states(resolved, rest)
+    assert found.complete
+    assert sum(state.index or 0 for state in found.states) == 1
+    for state in found.states:
+        assert list(disagreements(resolved, rest, state)) == []
+        assert complaints(resolved, rest, state) == []
 
 
 def test_how_many_states_regenerative_circuits_have() -> None:

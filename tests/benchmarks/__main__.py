@@ -174,7 +174,7 @@ def memory() -> None:
         "import resource, sys\n"
         "from pathlib import Path\n"
         "from service import facade\n"
-        "from service.http import create_app\n"
+        "from service.http.app import create_app\n"
         "client = create_app().test_client()\n"
         "for path in sorted(Path(sys.argv[1]).glob('*.yaml')):\n"
         "    client.post('/v1/reviews', data=path.read_bytes(), content_type='application/yaml')\n"
