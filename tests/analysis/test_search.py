@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import time
 from collections import Counter
 
 import numpy as np
@@ -128,14 +127,11 @@ def random_chain(seed: int, stages: int, inner: float | None) -> Circuit:
 @pytest.mark.parametrize("seed", range(10))
 def test_a_chain_of_twenty_has_one_state(seed: int, inner: float | None) -> None:
     subject = random_chain(seed, 20, inner)
-    start = time.process_time()
-    found = b.solve(subject)
-    seconds = time.process_time() - start
+    found = b.solve(subject, step_budget=1000)  # a twentieth of the usual budget has to do
     assert found.complete, found.reason
     assert [state.index for state in found.states] == [1]
     assert found.stable
     assert physics(subject, found) == []
-    assert seconds < 10.0  # 2 s is asked of a quiet machine; this guards against an explosion only
 
 
 def test_the_plain_chain_alternates() -> None:

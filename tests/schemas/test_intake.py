@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from typing import Any, Literal
 
 import pytest
@@ -244,8 +243,7 @@ def unknown(waiver: int) -> dict[str, Any]:
     ids=lambda value: value if len(value) < 40 else "",
 )
 @pytest.mark.parametrize("spelling", BOTH)
-def test_hostile_text_is_refused_in_bounded_time(name: str, text: str, spelling: Spelling) -> None:
-    """A generous bound, to catch work that grows with the square of the length (that takes minutes)."""
-    begin = time.process_time()
+# Work that grows with the square of the length takes minutes: it is stopped, not timed.
+@pytest.mark.timeout(60)
+def test_hostile_text_is_refused(name: str, text: str, spelling: Spelling) -> None:
     refused(text.encode(), spelling)
-    assert time.process_time() - begin < 8.0, name
