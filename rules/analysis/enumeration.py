@@ -121,19 +121,21 @@ def _eased(problem: Problem, plain: Enumeration, resistance: float, step_budget:
     )
 
 
-def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | None:
-    """An eased mode at zero resistance: G z = -h, sharing equally along what that leaves open.
+def shared_point(
+    problem: Problem, g: Array, h: Array, support: tuple[int, ...]
+) -> tuple[Array, Array] | None:
+    """G z = -h of one mode, sharing equally along what that leaves open, and the directions still open then.
 
-    With r the resistance, L'(G + r) z = -L'h for a left null vector L of G; as r vanishes, L'z = 0
-    over the currents.
+    With r the resistance of each junction, L'(G + r) z = -L'h for a left null vector L of G; as r vanishes,
+    L'z = 0 over the currents.  ``None`` when the equations contradict each other.
     """
     size = problem.size
-    keep = np.concatenate([np.array(fine.support, dtype=np.intp), np.arange(size, size + problem.free)])
-    count = len(fine.support)
-    u, values, vt, small = decomposed(g[np.ix_(keep, keep)])
-    projected = u.T @ -h[keep]
-    matrix, safe = g[np.ix_(keep, keep)], np.where(small, np.inf, values)
-    point = vt.T @ (projected / safe)
+    keep = np.concatenate([np.array(support, dtype=np.intp), np.arange(size, size + problem.free)])
+    count = len(support)
+    matrix = g[np.ix_(keep, keep)]
+    u, values, vt, small = decomposed(matrix)
+    safe = np.where(small, np.inf, values)
+    point = vt.T @ (u.T @ -h[keep] / safe)
     point += vt.T @ (u.T @ (-h[keep] - matrix @ point) / safe)
     null, left = vt[small].T, u[:, small]
     weights = left[:count].T * problem.scale[keep[:count]]  # acts on scaled currents
@@ -144,10 +146,21 @@ def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | N
     free = null @ vt[int(np.sum(values > SHARED * values.max(initial=0.0))) :].T
     z, directions = np.zeros(size + problem.free), np.zeros((size + problem.free, free.shape[1]))
     z[keep], directions[keep] = point, free
+    slack = (g[:size] @ z + problem.q)[list(support)]
+    if np.any(np.abs(slack) > 100 * VOLT_TOLERANCE):
+        return None
+    return z, directions
+
+
+def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | None:
+    """An eased mode at zero resistance, where it still holds there."""
+    size = problem.size
+    solved = shared_point(problem, g, h, fine.support)
+    if solved is None:
+        return None
+    z, directions = solved
     mask = np.isin(np.arange(size), fine.support)
     slack = g[:size] @ z + problem.q
-    if np.any(np.where(mask, np.abs(slack), 0.0) > 100 * VOLT_TOLERANCE):
-        return None
     slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
     shift = interior(np.where(mask, z[:size], slack) + 100 * VOLT_TOLERANCE, slopes)
     if shift is None:
@@ -158,6 +171,16 @@ def _limit(problem: Problem, g: Array, h: Array, fine: Solution) -> Solution | N
         # a current that vanishes in the limit pins nothing: its junction blocks
         return _limit(problem, g, h, replace(fine, support=lasting))
     return solution_of(problem, mask, z, directions, fine.index)
+
+
+def solution_in(problem: Problem, support: tuple[int, ...]) -> Solution | None:
+    """The solution in one given mode, parallel junctions sharing equally; ``None`` when it does not hold."""
+    from rules.analysis.search import exact_mode_of
+
+    found = exact_mode_of(problem, support)
+    if found is None or not _splits(problem, found):
+        return found
+    return _limit(problem, *scaled(problem), found)
 
 
 def _enumerate(problem: Problem, step_budget: int) -> Enumeration:

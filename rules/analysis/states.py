@@ -15,9 +15,9 @@ from functools import cached_property
 
 import numpy as np
 
-from rules.analysis.complementarity import Problem, Solution, problem_of
-from rules.analysis.elements import Configuration, Fault, junction_terminal_currents
-from rules.analysis.enumeration import enumerate_all
+from rules.analysis.complementarity import Solution, problem_of, scaled
+from rules.analysis.elements import Array, Configuration, Fault, junction_terminal_currents
+from rules.analysis.enumeration import enumerate_all, shared_point, solution_in
 from rules.analysis.faults import explain_no_state, unlimited_current
 from rules.analysis.network import Network, build_network
 from rules.analysis.resolve import TRANSISTORS, Resolved
@@ -27,6 +27,8 @@ from schemas.circuit import Circuit
 
 STEP_BUDGET = 20_000
 BETA_ROUNDS = 80
+OTHER_CURRENTS = (1e-6, 1e-5, 1e-4, 1e-3, 0.1)  # A; beside the 10 mA from which the search starts
+SOUND = math.log(1e-9)  # determinant of a balanced matrix from which an ordinary solver will do
 BETA_SETTLED = 1e-11  # relative change of a gain read from its table
 
 
@@ -144,8 +146,13 @@ def states_of(network: Network, corner: str, step_budget: int = STEP_BUDGET) -> 
     complete, reason = enumeration.complete, enumeration.reason
     if any(resolved.beta_varies(name, corner) for name in betas):
         modes, settled = _at_actual_current(network, corner, modes, step_budget)
+        if complete and _one_is_missing(modes):
+            wider = [*modes, *_at_other_currents(network, corner, step_budget)]
+            modes, settled = _at_actual_current(network, corner, wider, step_budget)
         if complete and not settled:
             complete, reason = False, "minimum gain and collector current did not settle together"
+        elif complete and _one_is_missing(modes):
+            complete, reason = False, "a further state exists whose gain and current were not found together"
     faults = tuple(unlimited_current(network, junctions) for junctions in enumeration.unlimited)
     if not modes and complete and not faults:
         faults = (explain_no_state(network),)
@@ -159,29 +166,53 @@ def _at_actual_current(
     network: Network, corner: str, modes: list[Mode], step_budget: int
 ) -> tuple[list[Mode], bool]:
     """Read each minimum gain at the collector current of the very state; (modes, all settled)."""
-    pending, seen, result, settled = list(modes), set(), [], True
+    pending, result, settled = list(modes), list[Mode](), True
     for _ in range(4):
         retry: dict[tuple[float, ...], dict[str, float]] = {}
         for mode in pending:
-            if mode.solution.support in seen:
-                continue
             found, betas = _settle(network, corner, mode)
-            if found is not None:
-                seen.add(found.solution.support)
-                result.append(found)
-            else:
+            if found is None:
                 retry[tuple(betas.values())] = betas
+            elif not any(_same_mode(found, other) for other in result):
+                result.append(found)
         if not retry:
             break
         pending = [
             Mode(network, betas, solution)
             for _, betas in sorted(retry.items())
             for solution in enumerate_all(problem_of(network, betas), step_budget).solutions
-            if solution.support not in seen
         ]
     else:
         settled = False
-    return sorted(result, key=lambda mode: (len(mode.solution.support), mode.solution.support)), settled
+    # one mode may hold twice: at a small current with its gain and at a large one with less
+    return sorted(result, key=_order), settled
+
+
+def _one_is_missing(modes: list[Mode]) -> bool:
+    """States of a circuit whose signs are all known come in odd numbers (degree theory)."""
+    return bool(modes) and all(m.solution.index is not None for m in modes) and len(modes) % 2 == 0
+
+
+def _at_other_currents(network: Network, corner: str, step_budget: int) -> list[Mode]:
+    """Solutions at the gains of other collector currents, from where states at those currents are reached."""
+    found: list[Mode] = []
+    for current in OTHER_CURRENTS:
+        betas = {
+            name: network.resolved.beta(name, corner, current).value
+            for name in start_betas(network.resolved, corner)
+        }
+        solutions = enumerate_all(problem_of(network, betas), step_budget).solutions
+        found.extend(Mode(network, betas, solution) for solution in solutions)
+    return found
+
+
+def _same_mode(a: Mode, b: Mode) -> bool:
+    one, other = a.solution, b.solution
+    return one.support == other.support and np.allclose(one.current, other.current, rtol=1e-6, atol=1e-15)
+
+
+def _order(mode: Mode) -> tuple[int, tuple[int, ...], tuple[float, ...]]:
+    return len(mode.solution.support), mode.solution.support, tuple(mode.betas.values())
 
 
 def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dict[str, float]]:
@@ -207,11 +238,11 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
         try:
             solution = linear_state(network, betas, support).mode.solution
         except np.linalg.LinAlgError:
-            following = solve_mode(problem_of(network, betas), support)
+            following = solution_in(problem_of(network, betas), support)
             if following is None:
                 return None, betas
             solution = following
-    final = solve_mode(problem_of(network, betas), support)
+    final = solution_in(problem_of(network, betas), support)
     return None if final is None else Mode(network, betas, final), betas
 
 
@@ -232,17 +263,31 @@ def linear_state(network: Network, betas: Mapping[str, float], support: tuple[in
     size, free = len(network.junctions), len(network.islands)
     keep = [*support, *range(size, size + free)]
     z = np.zeros(size + free)
-    if keep:
-        z[keep] = np.linalg.solve(g[np.ix_(keep, keep)], -h[keep])
+    matrix = g[np.ix_(keep, keep)]
+    if keep and _is_sound(matrix):
+        z[keep] = np.linalg.solve(matrix, -h[keep])
+    elif keep:
+        problem = problem_of(network, betas)
+        solved = shared_point(problem, *scaled(problem), support)
+        if solved is None or solved[1].shape[1]:
+            raise np.linalg.LinAlgError("this mode has no unique solution")
+        z = solved[0]
+        z[:size] *= problem.scale
     solution = Solution(support, z[:size], z[size:], np.zeros((size + free, 0)), 1)
     return State(Mode(network, betas, solution))
 
 
-def solve_mode(problem: Problem, support: tuple[int, ...]) -> Solution | None:
-    """The solution in one given mode, or ``None`` when that mode is not consistent."""
-    from rules.analysis.search import exact_mode_of
-
-    return exact_mode_of(problem, support)
+def _is_sound(matrix: Array) -> bool:
+    """True when a matrix of a few rows is far from singular."""
+    rows = np.abs(matrix).max(axis=1)
+    if rows.min() == 0.0:
+        return False
+    level = matrix / rows[:, None]
+    columns = np.abs(level).max(axis=0)
+    if columns.min() == 0.0:
+        return False
+    _, logarithm = np.linalg.slogdet(level / columns)
+    return bool(logarithm > SOUND)
 
 
 def collector_currents(network: Network, betas: Mapping[str, float], solution: Solution) -> dict[str, float]:
