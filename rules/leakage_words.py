@@ -8,7 +8,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rules.analysis.course import current_at, seconds, stall
-from rules.analysis.formulas.timing import leakage_ratio_of_time_constant, smallest_leakage_ratio
+from rules.analysis.formulas.timing import (
+    leakage_ratio,
+    leakage_ratio_of_time_constant,
+    smallest_leakage_ratio,
+)
 from rules.analysis.leakage import STATED, Promise, film_limit, promise_of
 from rules.analysis.retiming import fraction, nearer_threshold, with_film
 from rules.wording import ZERO_CELSIUS, celsius, member_pointer, part_quantity, say, times, with_position
@@ -38,7 +42,7 @@ class Case:
 
     @property
     def ratio(self) -> float:
-        return self.promise.limit / self.charging
+        return leakage_ratio(self.promise.limit, self.charging)
 
     @property
     def capacitor(self) -> str:

@@ -76,7 +76,7 @@ def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True) -> Run:
 def _survey(study: Study) -> tuple[Overview, tuple[Assumed, ...]]:
     """States and assumptions; a fault in an analysis makes the review incomplete, never silent."""
     try:
-        assumed = tuple(sorted(study.assumed, key=lambda item: (item.pointer, item.quantity)))
+        assumed = study.assumed
         return overview(study), assumed
     except Exception as error:  # the rules that need the same analysis have failed, with their own reasons
         return unknown(f"the states of the circuit could not be worked out: {brief(error)}"), ()

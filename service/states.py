@@ -121,17 +121,15 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
     Without ``hold`` each configuration also lists its timed states.
     """
     from rules.analysis.configurations import configurations
-    from rules.analysis.resolve import resolve
     from rules.analysis.states import find_states
-    from rules.analysis.study import Study
+    from rules.analysis.study import Study, assumed_in
 
     study = Study(circuit)
     wanted, whole = configurations(circuit)
-    resolved = study.resolved if not hold else resolve(circuit)
     sets = (
         study.state_sets(beta)
         if not hold
-        else tuple(find_states(resolved, configuration, beta, hold) for configuration in wanted)
+        else tuple(find_states(study.resolved, configuration, beta, hold) for configuration in wanted)
     )
     timed = {} if hold else by_configuration(study.timing(beta))
     reasons = [found.reason for found in sets if found.reason]
@@ -142,7 +140,7 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
         "complete": whole and all(found.complete for found in sets),
         "beta": beta,
         "held": dict(sorted(hold.items())),
-        "assumed": [assumed_shape(item) for item in resolved.assumed],
+        "assumed": [assumed_shape(item) for item in assumed_in(study.resolved, sets)],
         "configurations": [
             configuration_shape(found, timed.get(found.configuration.key, ())) for found in sets
         ],

@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.elements import RESISTIVE
-from rules.analysis.formulas.bias import thevenin_of_arms, through_current
+from rules.analysis.formulas.bias import tap_shift, thevenin_of_arms, through_current
 from rules.analysis.operating import operating_point, supposed
 from rules.analysis.preferred import members_between, round_down
 from rules.analysis.roles import Arm, Stage
@@ -69,7 +69,7 @@ class Loading:
     @property
     def by_hand(self) -> float:
         """The same by the hand formula: all arms in parallel, times the base current."""
-        return self.resistance * self.base
+        return tap_shift(self.base, self.resistance)
 
     @property
     def arms(self) -> tuple[Arm, ...]:

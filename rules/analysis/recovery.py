@@ -17,6 +17,7 @@ import numpy as np
 from rules.analysis.course import passes, resistance_of, until, voltage_after
 from rules.analysis.delays import Delay, dwell
 from rules.analysis.elements import Configuration
+from rules.analysis.formulas.timing import settling_time
 from rules.analysis.frozen import Phase, Segment, afterwards, follow
 from rules.analysis.network import build_network
 from rules.analysis.states import find_states, linear_state
@@ -64,7 +65,7 @@ class Recovery:
     def five_tau(self) -> float:
         """Five time constants of the slowest segment, s; infinite without one."""
         tau = self.slowest.tau if self.slowest is not None else None
-        return math.inf if tau is None else 5.0 * abs(tau)
+        return math.inf if tau is None else settling_time(abs(tau))
 
     @property
     def largest_resistance(self) -> float:

@@ -13,7 +13,7 @@ from functools import cached_property
 
 from rules.analysis.elements import RESISTIVE
 from rules.analysis.resolve import TRANSISTORS
-from rules.analysis.states import State, matches
+from rules.analysis.states import State
 from schemas.circuit import Circuit, Part
 
 
@@ -279,11 +279,3 @@ class Roles:
 def resistive_nets(part: Part) -> tuple[str, str]:
     ends = ("plus", "minus") if "plus" in part.pins else ("a", "b")
     return part.pins[ends[0]], part.pins[ends[1]]
-
-
-def declared_state(circuit: Circuit, state: State) -> str | None:
-    """A declared name that fits the state, or ``None``."""
-    fitting = [
-        (len(wanted), name) for name, wanted in circuit.states.items() if matches(state.devices, wanted)
-    ]
-    return max(fitting)[1] if fitting else None

@@ -99,6 +99,7 @@ class StateSet:
     reason: str
     faults: tuple[Fault, ...]
     network: Network
+    shared: bool = False  # parallel ideal junctions were taken to share their current equally
 
     @cached_property
     def stable(self) -> tuple[State, ...]:
@@ -159,7 +160,17 @@ def states_of(network: Network, corner: str, step_budget: int = STEP_BUDGET) -> 
     if complete and faults:
         complete, reason = False, faults[0].message
     states = tuple(State(mode) for mode in modes)
-    return StateSet(network.configuration, corner, network.held, states, complete, reason, faults, network)
+    return StateSet(
+        network.configuration,
+        corner,
+        network.held,
+        states,
+        complete,
+        reason,
+        faults,
+        network,
+        enumeration.shared,
+    )
 
 
 def _at_actual_current(

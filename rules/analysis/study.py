@@ -18,7 +18,24 @@ from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, lin
 from schemas.circuit import Circuit
 from schemas.finding import Assumed
 
+EQUAL_SHARING = Assumed(
+    "/parts",
+    "sharing",
+    "equal",
+    "",
+    "ideal junctions in parallel leave their currents open; taken to share as equal junctions do",
+)
 FILTER_SHARE = 0.01  # of the longest delay; below it a capacitor filters rather than times
+
+
+def assumed_in(resolved: Resolved, sets: Iterable[StateSet]) -> tuple[Assumed, ...]:
+    """The assumed values of a circuit, and equal sharing where one of the states rests on it."""
+    shared = any(found.shared for found in sets)
+    return tuple(sorted((*resolved.assumed, EQUAL_SHARING), key=_place)) if shared else resolved.assumed
+
+
+def _place(item: Assumed) -> tuple[str, str]:
+    return item.pointer, item.quantity
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +77,8 @@ class Study:
 
     @property
     def assumed(self) -> tuple[Assumed, ...]:
-        return self.resolved.assumed
+        """Every value nobody gave; that parallel junctions share equally too, where a state depends on it."""
+        return assumed_in(self.resolved, [found for c in self.corners for found in self.state_sets(c)])
 
     def state_sets(self, corner: str = "typical") -> tuple[StateSet, ...]:
         """DC states of every configuration at a beta corner, rest first."""

@@ -8,7 +8,8 @@ from rules.analysis.configurations import configurations
 from rules.analysis.frozen import timed_states
 from rules.analysis.resolve import CORNERS, resolve
 from rules.analysis.states import StateSet, find_states
-from rules.analysis.study import FILTER_SHARE, Study
+from rules.analysis.study import EQUAL_SHARING, FILTER_SHARE, Study
+from tests.builders import circuit, diode, resistor, supply
 from tests.random_circuits import mixed
 
 
@@ -57,3 +58,14 @@ def test_timed_states_do_not_depend_on_the_corner_asked_first() -> None:
             assert [(t.name, t.threshold, t.duration) for t in study.timing(corner)] == [
                 (t.name, t.threshold, t.duration) for t in alone
             ]
+
+
+def test_equal_sharing_is_listed_where_a_state_rests_on_it() -> None:
+    """Two equal junctions across the same two nets: nothing but their likeness splits the current."""
+    lamp = (supply("V1", "rail", "gnd", 9.0), resistor("R1", "rail", "n", 1e3), diode("D1", "n", "gnd"))
+    alone, pair = Study(circuit(*lamp)), Study(circuit(*lamp, diode("D2", "n", "gnd")))
+    assert EQUAL_SHARING not in alone.assumed
+    assert EQUAL_SHARING in pair.assumed
+    (state,) = pair.state_sets()[0].states
+    assert state.currents["D1"]["anode"] == pytest.approx(4.15e-3, rel=1e-9)
+    assert state.currents["D2"]["anode"] == pytest.approx(4.15e-3, rel=1e-9)
