@@ -19,7 +19,7 @@ from schemas.circuit import Circuit
 from schemas.finding import Assumed
 
 EQUAL_SHARING = Assumed(
-    "/parts",
+    "",
     "sharing",
     "equal",
     "",

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
-import math
 from collections.abc import Mapping
 
 import pytest
 
-from rules.analysis.part_types import minimum_beta
-from rules.analysis.resolve import resolve
-from rules.analysis.states import State, StateSet
-from schemas.circuit import Beta, Part
+from rules.analysis.states import State
+from schemas.circuit import Part
 from tests.builders import (
     amperes,
     capacitor,
@@ -23,7 +19,6 @@ from tests.builders import (
     film,
     inductor,
     led,
-    load,
     npn,
     only_state,
     pnp,
@@ -33,38 +28,10 @@ from tests.builders import (
     volts,
     zener,
 )
-from tests.physics import complaints
-
-
-def sound(found: StateSet) -> StateSet:
-    """The same set, once every state of it obeys the laws of the circuit."""
-    for state in found.states:
-        wrong = complaints(found.network.resolved, found.configuration, state)
-        assert not wrong, f"{state.name}: {wrong}"
-    return found
-
-
-def regions(found: StateSet) -> dict[tuple[str, ...], State]:
-    """Regions of the devices in name order -> the state."""
-    return {tuple(region for _, region in sorted(state.devices.items())): state for state in found.states}
-
-
-def to_digits(value: float, digits: int = 4) -> str:
-    return f"{value:.{digits}g}"
-
+from tests.latch import LATCH, regions, sound, to_digits, without
 
 # --- the PNP/NPN latch -------------------------------------------------------------------------------------
 
-LATCH = (
-    supply("V1", "vp", "gnd", 12.0),
-    pnp("Q2", "out", "b2", "vp", 150.0),
-    resistor("RB2", "vp", "b2", 4.7e3),
-    resistor("R2", "b2", "c1", 4.7e3),
-    npn("Q1", "c1", "b1", "gnd", 200.0),
-    resistor("R3", "out", "b1", 47e3),
-    resistor("RB1", "b1", "gnd", 10e3),
-    load("RL", "out", "gnd", 1e3),
-)
 # Own computation (closed forms of each mode, checked by hand): nets in V, then I_B and I_C of Q1 and Q2 in A.
 LATCH_STATES: Mapping[tuple[str, str], tuple[int, bool, tuple[str, ...]]] = {
     ("off", "off"): (1, True, ("0", "12", "12", "0", "0", "0", "0", "0")),
@@ -79,10 +46,6 @@ LATCH_STATES: Mapping[tuple[str, str], tuple[int, bool, tuple[str, ...]]] = {
         ("11.8", "11.3", "0.2", "0.7", "0.0001662", "0.002362", "0.002213", "0.01204"),
     ),
 }
-
-
-def without(parts: tuple[Part, ...], *names: str) -> tuple[Part, ...]:
-    return tuple(item for item in parts if item.name not in names)
 
 
 def test_latch_has_exactly_three_states() -> None:
@@ -429,140 +392,3 @@ def test_step_budget() -> None:
         tuple(s.devices.items()) for s in whole.states
     }
     assert sum(state.index or 0 for state in whole.states) == 1
-
-
-# --- names and gains ---------------------------------------------------------------------------------------
-
-
-def test_states_carry_the_names_of_the_document() -> None:
-    named = circuit(*LATCH, states={"dark": {"Q1": "off"}, "lit": {"Q2": "saturated"}, "busy": {"Q1": "on"}})
-    names = {state.devices["Q2"]: state.name for state in solve(named).states}
-    assert names == {"off": "dark", "saturated": "lit", "active": "Q1 active, Q2 active (unstable)"}
-    particular = circuit(*LATCH, states={"busy": {"Q1": "on"}, "lit": {"Q1": "saturated", "Q2": "saturated"}})
-    assert {state.name for state in solve(particular).stable} == {"all off", "lit"}
-
-
-def stage(beta: Beta | None = None, rb: float = 100e3, re: float = 1e3, **values: str) -> tuple[Part, ...]:
-    return (
-        supply("V1", "vp", "gnd", 12.0),
-        resistor("RB", "vp", "b", rb),
-        npn("Q1", "vp", "b", "e", beta, **values),
-        resistor("RE", "e", "gnd", re),
-    )
-
-
-@pytest.mark.parametrize(("corner", "gain"), [("min", 50.0), ("typical", 90.0), ("max", 300.0)])
-def test_gain_corners(corner: str, gain: float) -> None:
-    state = only_state(circuit(*stage(Beta(50.0, 90.0, 300.0))), corner=corner)
-    assert amperes(state, "Q1", "base") == pytest.approx(11.3 / (100e3 + (gain + 1.0) * 1e3), rel=1e-9)
-
-
-@pytest.mark.parametrize("name", ["2N3904", "2N2222A", "BC547B"])
-@pytest.mark.parametrize(("rb", "re"), [(1e6, 10e3), (100e3, 1e3), (47e3, 220.0), (1e8, 1e6)])
-def test_published_gain_is_read_at_the_collector_current_of_the_state(
-    name: str, rb: float, re: float
-) -> None:
-    state = only_state(circuit(*stage(None, rb, re, type=name)), corner="min")
-    collector, base = amperes(state, "Q1", "collector"), amperes(state, "Q1", "base")
-    promise = minimum_beta(name, collector).value
-    assert collector / base == pytest.approx(promise, rel=1e-8)
-    assert base == pytest.approx(11.3 / (rb + (promise + 1.0) * re), rel=1e-8)
-
-
-def test_published_gain_of_a_pnp_in_a_latch() -> None:
-    """Each state has its own currents, so each has its own least gains."""
-    parts = (
-        *without(LATCH, "Q1", "Q2"),
-        npn("Q1", "c1", "b1", "gnd", type="2N3904"),
-        pnp("Q2", "out", "b2", "vp", type="2N3906"),
-    )
-    found = solve(circuit(*parts), corner="min")
-    assert found.complete, found.reason
-    assert len(found.states) == 3
-    middle = regions(found)["active", "active"]
-    for name, kind in (("Q1", "2N3904"), ("Q2", "2N3906")):
-        collector = abs(amperes(middle, name, "collector"))
-        expected = minimum_beta(kind, collector).value
-        assert collector / abs(amperes(middle, name, "base")) == pytest.approx(expected, rel=1e-8)
-
-
-# --- extreme values ----------------------------------------------------------------------------------------
-
-OHMS = (1e-3, 1.0, 1e4, 1e8)
-GAINS = (1.0, 100.0, 1e6)
-RAILS = (0.0, 0.5, 12.0, 400.0)
-
-
-@pytest.mark.parametrize(("rb", "rc"), list(itertools.product(OHMS, OHMS)))
-def test_extreme_switch(rb: float, rc: float) -> None:
-    """One switch has one state at any values, and its currents follow from Ohm's law.
-
-    What binary numbers cannot hold is allowed: the collector current of a deeply saturated transistor is the
-    difference of two junction currents of the size of its base current, and its rounding drops across R_C.
-    """
-    for gain, rail in itertools.product(GAINS, RAILS):
-        parts = (
-            supply("V1", "vp", "gnd", rail),
-            resistor("RB", "vp", "b", rb),
-            resistor("RC", "vp", "c", rc),
-            npn("Q1", "c", "b", "gnd", gain),
-        )
-        found = solve(circuit(*parts))
-        assert found.complete, found.reason
-        (state,) = found.states
-        base = max(0.0, (rail - 0.7) / rb)
-        wanted, passed = gain * base, max(0.0, (rail - 0.2) / rc)
-        region = "off" if base == 0.0 else "active" if wanted < passed else "saturated"
-        collector = min(wanted, passed)
-        assert state.devices == {"Q1": region}
-        rounding = 4e-15 * (base + collector)
-        assert amperes(state, "Q1", "base") == pytest.approx(base, rel=1e-9, abs=1e-15)
-        assert amperes(state, "Q1", "collector") == pytest.approx(collector, rel=1e-9, abs=rounding)
-        at = 0.2 if region == "saturated" else rail - collector * rc
-        assert volts(state, "c") == pytest.approx(at, abs=1e-9 * max(1.0, rail) + rounding * rc)
-        assert state.stable
-
-
-@pytest.mark.parametrize("scale", [1e-4, 1e-2, 1.0, 1e2, 1e4])
-def test_states_of_a_latch_do_not_depend_on_the_impedance(scale: float) -> None:
-    """All resistors times the same factor: the same voltages, the currents divided."""
-    scaled = tuple(
-        resistor(item.name, item.pins["a"], item.pins["b"], (item.number("resistance") or 0.0) * scale)
-        if item.kind == "resistor"
-        else load("RL", "out", "gnd", 1e3 * scale)
-        if item.kind == "load"
-        else item
-        for item in LATCH
-    )
-    found, plain = sound(solve(circuit(*scaled))), solve(circuit(*LATCH))
-    assert found.complete
-    assert set(regions(found)) == set(regions(plain))
-    for key, state in regions(found).items():
-        for net, value in regions(plain)[key].nets.items():
-            assert state.nets[net] == pytest.approx(value, rel=1e-9, abs=1e-9)
-        expected = amperes(regions(plain)[key], "V1", "plus")
-        assert amperes(state, "V1", "plus") * scale == pytest.approx(expected, rel=1e-8, abs=1e-15)
-
-
-@pytest.mark.parametrize(("rail", "gain"), list(itertools.product(RAILS, (2.0, 1e3, 1e6))))
-def test_latch_at_extreme_rails_and_gains(rail: float, gain: float) -> None:
-    parts = (
-        *without(LATCH, "V1", "Q1", "Q2"),
-        supply("V1", "vp", "gnd", rail),
-        npn("Q1", "c1", "b1", "gnd", gain),
-        pnp("Q2", "out", "b2", "vp", gain),
-    )
-    found = sound(solve(circuit(*parts)))
-    assert found.complete, found.reason
-    # it holds where the rail feeds R3 and RB1, and the loop has gain to spare
-    assert len(found.states) == (3 if rail > 5.0 and gain > 10.0 else 1)
-    assert sum(state.index or 0 for state in found.states) == 1
-
-
-def test_every_number_is_finite_or_undefined() -> None:
-    resolved = resolve(circuit(*without(LATCH, "RB1", "RB2", "RL")))
-    for corner in ("min", "typical", "max"):
-        for state in solve(resolved, corner=corner).states:
-            shown = [*state.nets.values(), *state.power.values()]
-            shown += [current for pins in state.currents.values() for current in pins.values()]
-            assert all(value is None or math.isfinite(value) for value in shown)
