@@ -14,6 +14,7 @@ from schemas.circuit import Part
 
 Array: TypeAlias = NDArray[np.float64]
 RESISTIVE = ("resistor", "coil", "load")
+COILS = ("inductor", "coil")  # what keeps a current when it is held
 SOURCES = ("battery", "supply", "driver")
 # current into each pin of an NPN per ampere of junction current: (constant, times 1/(1+gain))
 TERMINALS: Mapping[str, Mapping[str, tuple[float, float]]] = {
@@ -100,8 +101,12 @@ def junctions_of(resolved: Resolved) -> tuple[Junction, ...]:
 def branches_of(
     resolved: Resolved, configuration: Configuration, held: Mapping[str, float]
 ) -> tuple[Branch, ...]:
-    """Sources, closed contacts, inductors, and capacitors held at a voltage."""
+    """Sources, closed contacts, inductors, and last the capacitors held at a voltage.
+
+    An inductor that is itself held (at a current) is no branch: it injects its current.
+    """
     found: list[Branch] = []
+    capacitors: list[Branch] = []
     for part in resolved.circuit.parts.values():
         name, pins = part.name, part.pins
         if part.kind in ("battery", "supply"):
@@ -119,14 +124,21 @@ def branches_of(
             )
         elif part.kind == "contact" and is_contact_closed(part, configuration):
             ends, voltage, r = ("a", "b"), 0.0, 0.0
-        elif part.kind == "inductor":
+        elif part.kind == "inductor" and name not in held:
             ends, voltage, r = ("a", "b"), 0.0, resolved.value(name, "resistance")
         elif part.kind == "capacitor" and name in held:
-            ends, voltage, r = capacitor_pins(part), held[name], 0.0
+            first, second = capacitor_pins(part)
+            capacitors.append(Branch(name, (first, second), (pins[first], pins[second]), held[name], 0.0))
+            continue
         else:
             continue
         found.append(Branch(name, ends, (pins[ends[0]], pins[ends[1]]), voltage, r))
-    return tuple(found)
+    return (*found, *capacitors)
+
+
+def coil_pins(part: Part) -> tuple[str, str]:
+    """The pin into which an inductor's current is counted, and the other one."""
+    return ("plus", "minus") if "plus" in part.pins else ("a", "b")
 
 
 def capacitor_pins(part: Part) -> tuple[str, str]:

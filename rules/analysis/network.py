@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from rules.analysis.elements import (
+    COILS,
     RESISTIVE,
     TERMINALS,
     Array,
@@ -28,6 +29,7 @@ from rules.analysis.elements import (
     Fault,
     Junction,
     branches_of,
+    coil_pins,
     junction_terminal_currents,
     junctions_of,
 )
@@ -205,7 +207,8 @@ def build_network(
 ) -> Network:
     """Eliminate the linear network of one configuration; the same question gets the same object.
 
-    ``held`` maps capacitors to the voltage (V) they still hold; the others are open.
+    ``held`` maps capacitors to the voltage (V) they still hold, the others are open; and inductors or
+    coils to the current (A, into their first pin) that they keep, the others are at rest.
     Contradictory source loops and undriven current sources become faults.
     """
     key = (configuration.key, tuple(sorted((held or {}).items())))
@@ -226,16 +229,17 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
     conductive = [
         (part.pins["plus"], part.pins["minus"]) if "plus" in part.pins else (part.pins["a"], part.pins["b"])
         for part in circuit.parts.values()
-        if part.kind in RESISTIVE
+        if part.kind in RESISTIVE and part.name not in held
     ]
     groups = components(everything, [*conductive, *(branch.nets for branch in branches)])
     junctions = junctions_of(resolved)
-    touched = {net for junction in junctions for net in _device_nets(resolved, junction.device)}
+    devices = {*(junction.device for junction in junctions), *coils_in(resolved, held)}
+    touched = {net for device in devices for net in circuit.parts[device].pins.values()}
     floating = [group for group in groups if circuit.ground not in group]
     islands = tuple(group for group in floating if touched & set(group))
     adrift = tuple(sorted(net for group in floating if not touched & set(group) for net in group))
-    injection = _fixed_injection(resolved, nets, floating, touched, faults)
-    inverse = _invert(resolved, nets, branches, floating)
+    injection = _fixed_injection(resolved, held, nets, floating, touched, faults)
+    inverse = _invert(resolved, held, nets, branches, floating)
     sense = _sense(junctions, nets)
     return Network(
         resolved,
@@ -255,12 +259,15 @@ def _eliminate(resolved: Resolved, configuration: Configuration, held: Mapping[s
     )
 
 
-def _device_nets(resolved: Resolved, device: str) -> tuple[str, ...]:
-    return tuple(resolved.circuit.parts[device].pins.values())
+def coils_in(resolved: Resolved, held: Mapping[str, float]) -> tuple[str, ...]:
+    """The inductors and coils among the held parts, sorted."""
+    parts = resolved.circuit.parts
+    return tuple(sorted(name for name in held if parts[name].kind in COILS))
 
 
 def _fixed_injection(
     resolved: Resolved,
+    held: Mapping[str, float],
     nets: tuple[str, ...],
     floating: list[tuple[str, ...]],
     touched: set[str],
@@ -278,6 +285,11 @@ def _fixed_injection(
             if net in index:
                 vector[index[net]] += sign * current
             names.setdefault(net, []).append(part.name)
+    for name in coils_in(resolved, held):
+        part = resolved.circuit.parts[name]
+        for pin, sign in zip(coil_pins(part), (-1.0, 1.0), strict=True):
+            if part.pins[pin] in index:
+                vector[index[part.pins[pin]]] += sign * held[name]
     for group in floating:
         into = sum(vector[index[net]] for net in group)
         if not touched & set(group) and abs(into) > 0.0:
@@ -295,13 +307,17 @@ def _fixed_injection(
 
 
 def _invert(
-    resolved: Resolved, nets: tuple[str, ...], branches: tuple[Branch, ...], floating: list[tuple[str, ...]]
+    resolved: Resolved,
+    held: Mapping[str, float],
+    nets: tuple[str, ...],
+    branches: tuple[Branch, ...],
+    floating: list[tuple[str, ...]],
 ) -> Array:
     """Inverse of the nodal matrix, every floating island held at 0 V in its first net."""
     index = {net: k for k, net in enumerate((*nets, resolved.circuit.ground))}
     resistors = []
     for part in resolved.circuit.parts.values():
-        if part.kind in RESISTIVE:
+        if part.kind in RESISTIVE and part.name not in held:
             a, b = part.pins.values()
             resistors.append(((index[a], index[b]), resolved.value(part.name, "resistance")))
     ties = [((index[branch.nets[0]], index[branch.nets[1]]), branch.resistance) for branch in branches]

@@ -71,7 +71,7 @@ def _matrices(network: Network, inject: Array, currents: Array) -> tuple[Array, 
                     matrix[k, other] -= value
 
     for part in parts.values():
-        if part.kind in RESISTIVE:
+        if part.kind in RESISTIVE and part.name not in network.held:
             ends = ("plus", "minus") if "plus" in part.pins else ("a", "b")
             a, b = part.pins[ends[0]], part.pins[ends[1]]
             resistance = network.resolved.value(part.name, "resistance")

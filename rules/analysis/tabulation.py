@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.analysis.complementarity import Solution
-from rules.analysis.elements import RESISTIVE, Array
+from rules.analysis.elements import COILS, RESISTIVE, Array, coil_pins
 from rules.analysis.network import Network, injections, pin_shares
 from rules.analysis.refinement import refined
 from rules.analysis.resolve import TRANSISTORS
@@ -84,6 +84,8 @@ class Table:
 
     def _part_currents(self, part: Part) -> dict[str, float | None]:
         resolved = self.network.resolved
+        if part.kind in COILS and part.name in self.network.held:
+            return _pair(*coil_pins(part), self.network.held[part.name], None)
         if part.kind in RESISTIVE:
             first, second = ("plus", "minus") if "plus" in part.pins else ("a", "b")
             a, b = self.rows.get(part.pins[first]), self.rows.get(part.pins[second])

@@ -1,0 +1,1 @@
+"""The event-exact course of the hand model in time."""
