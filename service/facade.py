@@ -6,7 +6,8 @@ numbers as ``None``.  Nothing here imports the web framework.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from schemas.finding import SEVERITIES
@@ -65,19 +66,17 @@ def states(document: Document, *, beta: str = "typical", hold: Mapping[str, floa
     the other), for the states that exist only while they are charged.  Raises
     :class:`OptionRefused` for an unknown corner or part.
     """
-    if beta not in BETAS:
-        raise OptionRefused(
-            "beta",
-            Complaint(
-                "no such corner of the current gain",
-                seen=repr(beta),
-                accepted=", ".join(BETAS),
-                nearest=nearest_name(beta, BETAS),
-            ),
-        )
+    _check_choice("beta", "no such corner of the current gain", beta, BETAS)
     for name in sorted(hold or {}):
         _check_held(document, name)
     return state_shapes.states_shape(document.circuit, beta, dict(hold or {}))
+
+
+def _check_choice(option: str, detail: str, value: str, known: Sequence[str]) -> None:
+    if value in known:
+        return
+    accepted, nearest = ", ".join(known), nearest_name(value, known)
+    raise OptionRefused(option, Complaint(detail, seen=repr(value), accepted=accepted, nearest=nearest))
 
 
 def _check_held(document: Document, name: str) -> None:
@@ -95,6 +94,51 @@ def _check_held(document: Document, name: str) -> None:
             nearest=nearest_name(name, capacitors),
         ),
     )
+
+
+def timeline(
+    document: Document,
+    *,
+    stimulus: str | None = None,
+    beta: str = "typical",
+    leakage: str = "none",
+    start: str | None = None,
+    model: str = "hand",
+    until: float | None = None,
+) -> Json:
+    """The course in time after ``stimulus``, event by event.
+
+    Without ``stimulus`` the only one of the document is meant; where it has
+    none, nothing is moved.  ``start`` is ``rest`` (the first stable state),
+    ``power-up`` (nothing stored) or the name of a state; unless given it is
+    rest with a stimulus and power-up without.  ``leakage`` counts that of the
+    capacitors at its ``limit`` or not at all; ``until`` (s) is where the curves
+    end, else a sensible end is chosen.  Raises :class:`OptionRefused`.
+    """
+    from service import timelines
+
+    circuit = document.circuit
+    _check_choice("beta", "no such corner of the current gain", beta, BETAS)
+    _check_choice("leakage", "no such leakage", leakage, timelines.LEAKAGES)
+    _check_choice("model", "no such model", model, timelines.MODELS)
+    names = sorted(circuit.stimuli)
+    if stimulus is None and len(names) > 1:
+        raise OptionRefused(
+            "stimulus",
+            Complaint("several stimuli are declared: say which one", accepted=", ".join(names)),
+        )
+    if stimulus is not None and not names:
+        detail = "this circuit declares no stimulus"
+        raise OptionRefused("stimulus", Complaint(detail, seen=repr(stimulus), accepted="none: leave it out"))
+    if stimulus is not None:
+        _check_choice("stimulus", "no such stimulus", stimulus, names)
+    if until is not None and not (math.isfinite(until) and until > 0):
+        raise OptionRefused("until", Complaint("a time above zero is needed", seen=f"{until:g} s"))
+    wanted = names[0] if stimulus is None and names else stimulus
+    begin = start or ("rest" if wanted else "power-up")
+    study = timelines.study_of(circuit)
+    _check_choice("start", "no such state to start from", begin, timelines.starts(study, beta))
+    return timelines.run(study, wanted, beta, leakage, begin, model, until)
 
 
 def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:

@@ -98,6 +98,12 @@ def post_states() -> Response:
     return answer(facade.states(read_document(request), **options))
 
 
+@v1.post("/timelines")
+def post_timelines() -> Response:
+    options = read_options(request.args, BY_RESOURCE["timelines"])
+    return answer(facade.timeline(read_document(request), **options))
+
+
 @v1.post("/remedies")
 def post_remedies() -> Response:
     read_options(request.args, BY_RESOURCE["remedies"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, get_args
 
+from rules.analysis.timeline.model import EventKind, Verdict
 from schemas.finding import SEVERITIES, Origin, OutcomeKind
 
 Schema = dict[str, Any]
@@ -256,6 +257,72 @@ SCHEMAS: Mapping[str, Schema] = {
             ),
             "problems": listing(TEXT),
         }
+    ),
+    "Event": record(
+        {
+            "at": OPTIONAL_NUMBER,
+            "what": TEXT,
+            "state": TEXT,
+            "kind": {"enum": list(get_args(EventKind))},
+            "parts": listing(TEXT),
+            "reason": TEXT,
+            "stored": mapping(OPTIONAL_NUMBER),
+        },
+        description="what happens when (s), the state after it, what capacitors (V) and coils (A) hold",
+    ),
+    "Interval": record(
+        {
+            "state": TEXT,
+            "from": NUMBER,
+            "to": OPTIONAL_NUMBER,
+            "devices": mapping(TEXT),
+            **_POSITIONS,
+        },
+        description="one mode from one time (s) to another; null where it never ends",
+    ),
+    "Threshold": record(
+        {
+            "part": TEXT,
+            "voltage": NUMBER,
+            "aim": OPTIONAL_NUMBER,
+            "at": NUMBER,
+            "kind": {"enum": ["jump", "region"]},
+            "state": TEXT,
+            "after": NUMBER,
+        },
+        description="the voltage (V) at which a capacitor ended a state, and the voltage it was bound for",
+    ),
+    "Timeline": record(
+        {
+            "circuit": TEXT,
+            "stimulus": OPTIONAL_TEXT,
+            "events": listing(ref("Event")),
+            "intervals": listing(ref("Interval")),
+            "nets": mapping(record({"at": listing(NUMBER), "voltage": listing(OPTIONAL_NUMBER)})),
+            "verdict": {"enum": list(get_args(Verdict))},
+            "period": OPTIONAL_NUMBER,
+            "reason": TEXT,
+            "start": TEXT,
+            "beta": TEXT,
+            "leakage": TEXT,
+            "model": TEXT,
+            "complete": FLAG,
+            "drawn_to": NUMBER,
+            "stored": mapping(
+                record(
+                    {
+                        "unit": {"enum": ["V", "A"]},
+                        "nets": listing(TEXT),
+                        "at": listing(NUMBER),
+                        "value": listing(OPTIONAL_NUMBER),
+                    }
+                )
+            ),
+            "thresholds": listing(ref("Threshold")),
+            "assumed": listing(ref("Assumed")),
+            "problems": listing(TEXT),
+        },
+        description="times in s; a time that comes twice is a jump, null is a gap",
     ),
     "Mended": record(
         {

@@ -44,6 +44,12 @@ _POSTS: tuple[tuple[str, str, str, str], ...] = (
         "Every contact position and driver level is a configuration; undefined numbers are null.",
     ),
     (
+        "timelines",
+        "Timeline",
+        "The course of a circuit in time",
+        "Event by event after a stimulus or from power-up; curves are polylines, everything else is exact.",
+    ),
+    (
         "remedies",
         "Mended",
         "Mend a circuit",

@@ -13,6 +13,7 @@ from schemas.problems import Complaint, listed, nearest_name, quoted
 from schemas.quantities import parse
 from service.facade import BETAS, OptionRefused
 from service.http.problems import Refused
+from service.timelines import LEAKAGES, MODELS
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,36 @@ HOLD = Option(
     "A capacitor held at a voltage, `C1:0 V`; repeat it, or separate several by commas.",
     repeated=True,
 )
+STIMULUS = Option(
+    "stimulus",
+    lambda texts: texts[0],
+    {"type": "string", "maxLength": 64},
+    "Name of a declared stimulus; may be left out where there is at most one.",
+)
+LEAKAGE = Option(
+    "leakage",
+    _choice(*LEAKAGES),
+    {"type": "string", "enum": list(LEAKAGES), "default": "none"},
+    "`limit` lets every capacitor leak as much as its grade allows.",
+)
+START = Option(
+    "start",
+    lambda texts: texts[0],
+    {"type": "string", "maxLength": 200},
+    "`rest`, `power-up` (nothing stored) or the name of a state; `rest` with a stimulus, else `power-up`.",
+)
+MODEL = Option(
+    "model",
+    _choice(*MODELS),
+    {"type": "string", "enum": list(MODELS), "default": "hand"},
+    "`hand`: ideal junctions with fixed drops, exact; `junction`: exponential junctions, integrated.",
+)
+UNTIL = Option(
+    "until",
+    lambda texts: parse(texts[0].strip(), "time", "positive"),
+    {"type": "string", "maxLength": 64, "examples": ["10 s"]},
+    "Where the curves end, such as `10 s`; a sensible end unless given.",
+)
 REMEDIES = Option(
     "remedies",
     _flag,
@@ -88,6 +119,7 @@ BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
     {
         "reviews": (REMEDIES,),
         "states": (BETA, HOLD),
+        "timelines": (STIMULUS, BETA, LEAKAGE, START, MODEL, UNTIL),
         "remedies": (),
     }
 )

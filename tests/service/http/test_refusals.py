@@ -38,7 +38,7 @@ def _post(
     return client.post(path, data=data, content_type=media_type)
 
 
-@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/remedies"])
+@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/timelines", "/v1/remedies"])
 @pytest.mark.parametrize(
     ("data", "media_type"),
     [
@@ -60,7 +60,7 @@ def test_text_that_does_not_read_is_a_400(
     assert body["errors"]
 
 
-@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/remedies"])
+@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/timelines", "/v1/remedies"])
 @pytest.mark.parametrize(
     ("old", "new", "pointer"),
     [
@@ -132,7 +132,7 @@ def test_the_usual_limit_is_a_mebibyte(client: FlaskClient) -> None:
     assert _post(client, data=CIRCUIT + b"\n" * ((1 << 20) - len(CIRCUIT))).status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/remedies"])
+@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/timelines", "/v1/remedies"])
 @pytest.mark.parametrize(
     ("headers", "seen"),
     [
@@ -167,6 +167,14 @@ def test_another_media_type_is_a_415(
         ("/v1/reviews?remedies=maybe", "?remedies", "the value is not known"),
         ("/v1/reviews?remedies=True", "?remedies", "the value is not known"),
         ("/v1/reviews?beta=min", "?beta", "no such query parameter"),
+        ("/v1/timelines?stimulus=knock", "?stimulus", "this circuit declares no stimulus"),
+        ("/v1/timelines?start=lit", "?start", "no such state to start from"),
+        ("/v1/timelines?leakage=some", "?leakage", "the value is not known"),
+        ("/v1/timelines?model=hands", "?model", "the value is not known"),
+        ("/v1/timelines?until=10 V", "?until", "a time is needed"),
+        ("/v1/timelines?until=-1 s", "?until", "must not be negative"),
+        ("/v1/timelines?until=0", "?until", "no unit"),
+        ("/v1/timelines?hold=C1:1 V", "?hold", "no such query parameter"),
         ("/v1/remedies?remedies=true", "?remedies", "no such query parameter"),
     ],
 )
