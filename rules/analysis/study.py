@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from rules.analysis.complementarity import solve_together
 from rules.analysis.configurations import configurations
@@ -17,6 +18,9 @@ from rules.analysis.roles import Roles
 from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, linear_state, start_betas
 from schemas.circuit import Circuit
 from schemas.finding import Assumed
+
+if TYPE_CHECKING:
+    from rules.analysis.timeline.model import Timeline
 
 EQUAL_SHARING = Assumed(
     "",
@@ -69,6 +73,7 @@ class Study:
         self.step_budget = step_budget
         self._sets: dict[str, tuple[StateSet, ...]] = {}
         self._timed: dict[str, tuple[TimedState, ...]] = {}
+        self._timelines: dict[tuple[str | None, str, str, str, float | None], Timeline] = {}
         self._delays: dict[str, tuple[tuple[Delay, ...], tuple[LeftOut, ...]]] = {}
 
     @cached_property
@@ -109,6 +114,22 @@ class Study:
         if corner not in self._delays:
             self._delays[corner] = delays(self, corner)
         return self._delays[corner]
+
+    def timeline(
+        self,
+        stimulus: str | None,
+        corner: str = "typical",
+        start: str = "rest",
+        leakage: str = "none",
+        until: float | None = None,
+    ) -> Timeline:
+        """The course of the circuit in time; see :func:`rules.analysis.timeline.timelines.timeline`."""
+        from rules.analysis.timeline.timelines import timeline
+
+        key = (stimulus, corner, start, leakage, until)
+        if key not in self._timelines:
+            self._timelines[key] = timeline(self, stimulus, corner, start, leakage, until)
+        return self._timelines[key]
 
     def situations(self, corner: str = "typical") -> tuple[Situation, ...]:
         """Every stable DC state, then the start of every timed state."""

@@ -1,0 +1,219 @@
+"""From one mode to the next: sliding on, jumping where a state ceases to exist, fading a contact over."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.analysis.elements import Array
+from rules.analysis.timeline.plant import AT_LIMIT, Linear, Plant, Support, leaking
+
+SAME = 1e-6  # V or of the value; two modes describe one point within this
+FADE_LIMIT = 200  # modes passed while a contact fades over
+CURVE_LIMIT = 60
+_BEYOND = 1e-6  # of the fade; where the states past a sudden end are looked for
+_QUIET = 1e-12  # V
+
+
+@dataclass(frozen=True, eq=False)
+class Landing:
+    """The mode that follows, at x; ``sudden`` where voltages jumped, and then why this one followed."""
+
+    mode: Linear
+    x: Array
+    sudden: bool = False
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck:
+    """Nothing could be followed: ``reason`` says what was found."""
+
+    reason: str
+
+
+def regimes(plant: Plant, w: Array) -> Iterator[tuple[int, ...]]:
+    """Ways the capacitors may leak at these voltages, the likeliest first."""
+    ways = []
+    for k in leaking(plant):
+        u = float(w[k])
+        ways.append((1,) if u > _QUIET else (-1,) if u < -_QUIET else (0, 1, -1))
+    yield from itertools.product(*ways)
+
+
+def modes_at(plant: Plant, x: Array, direction: Array | None = None) -> list[Linear]:
+    """Every mode that holds at ``x`` and goes on along ``direction`` (by default along its own rates)."""
+    found = []
+    for junctions in plant.supports_at(x):
+        for leaks in regimes(plant, x):
+            mode = plant.mode(Support(junctions, leaks))
+            if mode.holds(x, direction):
+                found.append(mode)
+                break
+    return found
+
+
+def is_same_point(plant: Plant, one: Linear, other: Linear, x: Array) -> bool:
+    """True where two modes describe the same voltages and currents at ``x``."""
+    a, b = (mode.unknowns[0] + mode.unknowns[1] @ x for mode in (one, other))
+    loose = np.zeros(a.size, dtype=bool)
+    for mode in (one, other):
+        loose |= np.abs(mode.null).max(axis=1, initial=0.0) > 0.0
+    gap = np.abs(a - b) / np.maximum(1.0, np.maximum(np.abs(a), np.abs(b)))
+    if np.any(gap[~loose] > SAME):
+        return False
+    if not loose.any():
+        return True
+    per_unknown = plant.linear[2][: len(plant.network.nets)]
+    moved = np.abs(per_unknown[:, ~loose] @ (a - b)[~loose])
+    return bool(moved.max(initial=0.0) <= SAME)
+
+
+def onwards(
+    plant: Plant, mode: Linear, key: object, x: Array, direction: Array | None = None
+) -> Linear | None:
+    """The mode that carries on without any jump once the condition ``key`` has reached its limit."""
+    junctions = set(mode.support.junctions)
+    if isinstance(key, int):
+        swapped = plant.mode(Support(tuple(sorted(junctions ^ {key})), mode.support.leaks))
+        if swapped.holds(x, direction):
+            return swapped
+    elif isinstance(key, tuple) and key and key[0] in ("leak", "stuck"):
+        place = leaking(plant).index(key[1])
+        for regime in (0, 1, -1):
+            leaks = list(mode.support.leaks)
+            leaks[place] = regime
+            turned = plant.mode(Support(mode.support.junctions, tuple(leaks)))
+            if regime != mode.support.leaks[place] and turned.holds(x, direction):
+                return turned
+    for other in modes_at(plant, x, direction):
+        if other.support != mode.support and is_same_point(plant, mode, other, x):
+            return other
+    return None
+
+
+def landing(
+    plant: Plant, mode: Linear | None, x: Array, direction: Array | None = None, key: object = None
+) -> Landing | Stuck:
+    """Where the circuit goes when its state has ceased to exist: stored values stay, all else may jump."""
+    every = [
+        other
+        for other in modes_at(plant, x, direction)
+        if mode is None or other.support == mode.support or not is_same_point(plant, mode, other, x)
+    ]
+    if mode is not None:
+        every = [other for other in every if other.support != mode.support]
+    options = [other for other in every if other.sign != -1 and plant.state(other, x).stable]
+    if not options:
+        return Stuck("no other stable state exists with these stored values")
+    if len(options) == 1:
+        return Landing(options[0], x, True, "it is the only stable state there")
+    if mode is not None and isinstance(key, int):
+        followed = _through_fold(plant, mode, key, x, direction)
+        if followed is not None and any(followed.support == other.support for other in options):
+            words = f"of {len(options)} stable states it is the one at the other end of the bend"
+            return Landing(followed, x, True, words)
+    return Stuck(f"{len(options)} stable states may follow")
+
+
+def _through_fold(
+    plant: Plant, mode: Linear, key: int, x: Array, direction: Array | None
+) -> Linear | None:
+    """Follow the curve of solutions back through its bend until it passes the same stored values again."""
+    if direction is None:
+        direction = np.zeros(x.size)
+        rate = mode.rate(x)
+        direction[: rate.size] = rate
+    size = float(np.abs(direction).max(initial=0.0))
+    if size == 0.0:
+        return None
+    step = direction / size
+    support, at, way = set(mode.support.junctions), 0.0, 1.0
+    for _ in range(CURVE_LIMIT):
+        support ^= {key}
+        here = plant.mode(Support(tuple(sorted(support)), mode.support.leaks))
+        if here.sign is None or not here.sound or key not in here.keys:
+            return None
+        slopes = here.conditions[1] @ step
+        way = 1.0 if slopes[here.keys.index(key)] >= 0.0 else -1.0
+        values = here.condition(x + at * step)
+        falling = np.flatnonzero(slopes * way < 0.0)
+        # the condition just crossed stands at zero and rises
+        falling = falling[[here.keys[k] != key for k in falling]]
+        reach = values[falling] / np.abs(slopes[falling])
+        nearest = float(reach.min(initial=np.inf))
+        if way > 0.0 and at < 0.0 and at + nearest >= 0.0:
+            return here if here.sign > 0 else None
+        if not np.isfinite(nearest) or falling.size == 0:
+            return None
+        crossed = here.keys[int(falling[int(reach.argmin())])]
+        if not isinstance(crossed, int):
+            return None
+        at, key = at + way * max(nearest, 0.0), crossed
+        if at > AT_LIMIT:
+            return None
+    return None
+
+
+def fade(plant: Plant, junctions: tuple[int, ...], w: Array) -> Landing | Stuck:
+    """Follow the solution while the faded source goes from 1 to 0 with all stored values kept."""
+    x = np.concatenate([w, [1.0]])
+    direction = np.zeros(x.size)
+    direction[-1] = -1.0
+    mode = plant.mode(Support(junctions, ()))
+    sudden, reasons = False, list[str]()
+    if not mode.holds(x, direction):
+        # the same voltages may belong to another mode, or to none that lasts
+        others = [other for other in modes_at(plant, x, direction) if is_same_point(plant, mode, other, x)]
+        if not others:
+            landed = _past(plant, None, x, direction)
+            if isinstance(landed, Stuck):
+                return landed
+            mode, x, sudden = landed.mode, landed.x, True
+            reasons.append(landed.reason)
+        else:
+            mode = others[0]
+    for _ in range(FADE_LIMIT):
+        if np.any(np.abs(mode.ties[1] @ direction) > 1e-12):
+            # a coil or a junction across a capacitor does not let the source fade in this mode
+            landed = _past(plant, mode, x, direction)
+            if isinstance(landed, Stuck):
+                return landed
+            mode, x, sudden = landed.mode, landed.x, True
+            reasons.append(landed.reason)
+            continue
+        values, slopes = mode.condition(x), mode.conditions[1] @ direction
+        falling = np.flatnonzero(slopes < -1e-12)
+        reach = np.maximum(values[falling], 0.0) / -slopes[falling]
+        nearest = float(reach.min(initial=np.inf))
+        if nearest >= x[-1]:
+            x[-1] = 0.0
+            return Landing(mode, x, sudden, "; ".join(dict.fromkeys(reasons)))
+        x[-1] -= nearest
+        key = mode.keys[int(falling[int(reach.argmin())])]
+        following = onwards(plant, mode, key, x, direction)
+        if following is None:
+            landed = landing(plant, mode, x, direction, key)
+            if isinstance(landed, Stuck):
+                return landed
+            following, sudden = landed.mode, True
+            reasons.append(landed.reason)
+        mode = following
+    return Stuck("too many changes of region while the position changed")
+
+
+def _past(plant: Plant, mode: Linear | None, x: Array, direction: Array) -> Landing | Stuck:
+    """The state just after a sudden end while something fades."""
+    beyond = x + _BEYOND * direction
+    options = [
+        other
+        for other in modes_at(plant, beyond, direction)
+        if other.sign != -1 and (mode is None or other.support != mode.support)
+    ]
+    stable = [other for other in options if plant.state(other, beyond).stable]
+    if len(stable) != 1:
+        return Stuck(f"{len(stable)} stable states may follow" if stable else "no state follows")
+    return Landing(stable[0], beyond, True, "it is the only stable state there")
