@@ -214,11 +214,11 @@ def _begin(world: World, start: Point | None, configuration: Configuration | Non
                 return landed
             mode = landed.mode
         moved = Moved(plant, mode, w)
-        what = "at rest" if not start.values else "as it stands"
+        what = "as it stands"
     if isinstance(moved, Stuck):
         return moved
     begun = Run(world, moved.plant, moved.mode, moved.x)
-    begun.note("start", what, (), moved.reason)
+    begun.note("start", what if start is None else f"as {begun.name()}", (), moved.reason)
     return begun
 
 

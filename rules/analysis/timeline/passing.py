@@ -81,6 +81,9 @@ def onwards(
         swapped = plant.mode(Support(tuple(sorted(junctions ^ {key})), mode.support.leaks))
         if swapped.holds(x, direction):
             return swapped
+        alone = int(np.sum(mode.condition(x) <= AT_LIMIT)) == 1
+        if alone and swapped.sign is not None and mode.sign is not None and swapped.sign != mode.sign:
+            return None  # the branch of solutions turns back here
     elif isinstance(key, tuple) and key and key[0] in ("leak", "stuck"):
         place = leaking(plant).index(key[1])
         for regime in (0, 1, -1):

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.analysis.elements import COILS, Array, Configuration, branches_of, capacitor_pins
-from rules.analysis.graph import path_between
 from rules.analysis.loops import Potentials
 from rules.analysis.resolve import Resolved
 
@@ -102,13 +101,17 @@ def stores_of(resolved: Resolved, configuration: Configuration) -> Stores:
 def _way_round(resolved: Resolved, closing: str, tree: Sequence[str]) -> list[tuple[str, float]]:
     """The parts of the loop that ``closing`` makes with the tree, signed to add up to its voltage."""
     parts = resolved.circuit.parts
-    at, goal = _ends(parts[closing].kind, parts[closing].pins)
-    found: list[tuple[str, float]] = []
-    for name in path_between(resolved.circuit, at, goal, tree) or ():
-        a, b = _ends(parts[name].kind, parts[name].pins)
-        found.append((name, 1.0 if at == a else -1.0))
-        at = b if at == a else a
-    return found
+    start, goal = _ends(parts[closing].kind, parts[closing].pins)
+    ends = [(name, *_ends(parts[name].kind, parts[name].pins)) for name in sorted(tree)]
+    ways: dict[str, list[tuple[str, float]]] = {start: []}
+    queue = [start]
+    for net in queue:  # a tree has one way between two nets
+        for name, a, b in ends:
+            for here, there, sign in ((a, b, 1.0), (b, a, -1.0)):
+                if here == net and there not in ways:
+                    ways[there] = [*ways[net], (name, sign)]
+                    queue.append(there)
+    return ways.get(goal, [])
 
 
 def _ends(kind: str, pins: Mapping[str, str]) -> tuple[str, str]:
