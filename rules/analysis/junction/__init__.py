@@ -1,0 +1,1 @@
+"""The junction model, the check of the hand model: exponential Ebers-Moll with temperature and charges."""
