@@ -47,6 +47,8 @@ class Resolved:
     assumed: tuple[Assumed, ...]
     ambient: Ambient
     assumptions: Mapping[str, float] = field(default_factory=dict)
+    pinned: bool = False
+    """The gains are those of one point of the tolerances: no corner and no current changes them."""
     networks: dict[object, object] = field(default_factory=dict, init=False, compare=False, repr=False)
     """Eliminated networks already made (see :func:`rules.analysis.network.build_network`)."""
 
@@ -64,6 +66,21 @@ class Resolved:
             changed[key] = replace(changed[key], value=value)
         return replace(self, values=changed)
 
+    def pinned_at(
+        self,
+        values: Mapping[tuple[str, str], float],
+        assumptions: Mapping[str, float],
+        betas: Mapping[str, float],
+    ) -> Resolved:
+        """A copy at one point of the tolerances; ``betas`` then hold at every corner and every current."""
+        changed = dict(self.values)
+        for key, value in values.items():
+            changed[key] = replace(changed[key], value=value)
+        for part, value in betas.items():
+            for corner in CORNERS:
+                changed[part, f"beta_{corner}"] = replace(changed[part, f"beta_{corner}"], value=value)
+        return replace(self, values=changed, assumptions={**self.assumptions, **assumptions}, pinned=True)
+
     def beta(self, part: str, corner: str, collector_current: float | None = None) -> Known:
         """Current gain at a corner (``min``, ``typical``, ``max``).
 
@@ -72,7 +89,7 @@ class Resolved:
         """
         known = self.values[(part, f"beta_{corner}")]
         type_name = self.circuit.parts[part].text("type")
-        if corner != "min" or known.origin == "declared" or type_name is None:
+        if self.pinned or corner != "min" or known.origin == "declared" or type_name is None:
             return known
         at = REFERENCE_CURRENT if collector_current is None else collector_current
         promise = minimum_beta(PART_TYPES[type_name], at)
@@ -82,7 +99,8 @@ class Resolved:
         """True where the minimum depends on the collector current."""
         known = self.values[(part, f"beta_{corner}")]
         return (
-            corner == "min"
+            not self.pinned
+            and corner == "min"
             and known.origin != "declared"
             and self.circuit.parts[part].text("type") is not None
         )
@@ -119,6 +137,8 @@ class _Collector:
         wanted = {
             "diode_forward": {"diode", "zener"},
             "led_forward": {"led"},
+            "led_spread": {"led"},
+            "junction_spread": {"npn", "pnp", "diode"},
             "resistor_tolerance": {"resistor"},
             "film_tolerance": {"capacitor"},
             "electrolytic_tolerance": {"capacitor"},
@@ -161,6 +181,8 @@ _ASSUMPTION_SOURCE = {
     "vbe_off": "0.45 V at 25 degC counts as surely off; from memory",
     "diode_forward": "0.7 V silicon junction drop in hand work, common practice",
     "led_forward": "2 V forward drop in hand work (Malvino, Electronic Principles, ex. 5-12)",
+    "junction_spread": "0.65 to 0.75 V by current and make, common practice, no source",
+    "led_spread": "spread of one colour, common practice, no source",
     "reverse_beta": "reverse current gain of order 1 to 5 for small-signal transistors; from memory",
     "resistor_tolerance": "5 % resistors (Kuphaldt, Lessons in Electric Circuits vol. III)",
     "film_tolerance": "10 % for film and ceramic capacitors, common practice",

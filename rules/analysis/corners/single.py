@@ -1,0 +1,79 @@
+"""One mode at one point, solved the careful way: also where something is left undetermined."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from rules.analysis.complementarity import (
+    VOLT_TOLERANCE,
+    Solution,
+    decomposed,
+    interior,
+    problem_of,
+    scaled,
+)
+from rules.analysis.elements import Array
+from rules.analysis.network import Network
+from rules.analysis.states import State, linear_state
+from rules.analysis.tabulation import Mode
+
+
+def solved_singly(
+    network: Network, betas: Mapping[str, float], support: tuple[int, ...]
+) -> tuple[State, Array, int] | None:
+    """(state, conditions in V, sign of the determinant) of a mode; ``None`` where it contradicts itself.
+
+    The conditions are those of :class:`rules.analysis.corners.variants.Variants`.
+    """
+    problem = problem_of(network, betas)
+    g, _ = scaled(problem)
+    size = problem.size
+    mask = np.zeros(size, dtype=bool)
+    mask[list(support)] = True
+    try:
+        state = linear_state(network, betas, support)
+    except np.linalg.LinAlgError:
+        return _loose(network, betas, support, mask)
+    current = state.mode.solution.current
+    z = np.concatenate([current / problem.scale, state.mode.solution.potential])
+    conditions = np.where(mask, z[:size], g[:size] @ z + problem.q)
+    keep = np.concatenate([mask, np.ones(problem.free, dtype=bool)])
+    sign = float(np.linalg.slogdet(g[np.ix_(keep, keep)])[0]) if keep.any() else 1.0
+    return state, conditions, int(sign * (-1.0 if problem.free % 2 else 1.0))
+
+
+def _loose(
+    network: Network, betas: Mapping[str, float], support: tuple[int, ...], mask: Array
+) -> tuple[State, Array, int] | None:
+    """A mode that leaves something open: every quantity that is moved by it is undefined."""
+    problem = problem_of(network, betas)
+    g, h = scaled(problem)
+    size, free = problem.size, problem.free
+    keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
+    matrix, right = g[np.ix_(keep, keep)], -h[keep]
+    u, values, vt, small = decomposed(matrix)
+    projected = u.T @ right
+    if np.any(np.abs(projected[small]) > VOLT_TOLERANCE * max(1.0, float(np.abs(right).max()))):
+        return None
+    safe = np.where(small, np.inf, values)
+    point = vt.T @ (projected / safe)
+    point += vt.T @ (u.T @ (right - matrix @ point) / safe)
+    null = vt[small].T
+    z, directions = np.zeros(size + free), np.zeros((size + free, null.shape[1]))
+    z[keep], directions[keep] = point, null
+    conditions = np.where(mask, z[:size], g[:size] @ z + problem.q)
+    slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
+    shift = interior(conditions + VOLT_TOLERANCE, slopes)
+    if shift is not None:
+        z, conditions = z + directions @ shift, conditions + slopes @ shift
+    unscale = np.concatenate([problem.scale, np.ones(free)])
+    solution = Solution(
+        support,
+        np.where(mask, z[:size], 0.0) * problem.scale,
+        z[size:].copy(),
+        directions * unscale[:, None],
+        None,
+    )
+    return State(Mode(network, betas, solution)), conditions, 1

@@ -1,0 +1,260 @@
+"""One linear network at many points of its tolerances, eliminated in one batch.
+
+What :class:`rules.analysis.network.Network` holds once is held here for N points:
+arrays have one more axis in front.  Which nets, branches, islands and junctions
+there are does not depend on values, so it is taken from the network.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.analysis.corners.parameters import Key, Parameter, effects
+from rules.analysis.elements import RESISTIVE, SOURCES, Array
+from rules.analysis.elimination import WIDE, star_mesh_inverse
+from rules.analysis.network import Network
+from rules.analysis.resolve import TRANSISTORS
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Where the values of a network go in its nodal matrix (nets and branches, without the reference)."""
+
+    network: Network
+    resistors: tuple[str, ...]
+    ends: tuple[tuple[int, int], ...]  # of each resistor; the number of nets stands for the reference
+    stamps: Array  # (resistors, s, s) per siemens
+    ties: tuple[tuple[int, int], ...]
+    tie_stamps: Array  # (branches, s, s) per ohm
+    fixed: Array  # (s, s)
+    datums: tuple[int, ...]
+
+
+def layout_of(network: Network) -> Layout:
+    """The places of the values of one network."""
+    circuit, nets = network.resolved.circuit, network.nets
+    index = {net: k for k, net in enumerate((*nets, circuit.ground))}
+    count, size = len(network.branches), len(nets)
+    datums = _datums(network)
+    total = size + 1 + count
+    resistors = tuple(
+        p.name for p in circuit.parts.values() if p.kind in RESISTIVE and p.name not in network.held
+    )
+    ends = tuple((index[a], index[b]) for a, b in (circuit.parts[name].pins.values() for name in resistors))
+    stamps = np.zeros((len(resistors), total, total))
+    for k, (a, b) in enumerate(ends):
+        stamps[k, a, a] += 1.0
+        stamps[k, b, b] += 1.0
+        stamps[k, a, b] -= 1.0
+        stamps[k, b, a] -= 1.0
+    fixed, tie_stamps = np.zeros((total, total)), np.zeros((count, total, total))
+    ties = tuple((index[branch.nets[0]], index[branch.nets[1]]) for branch in network.branches)
+    for k, (a, b) in enumerate(ties):
+        row = size + 1 + k
+        for net, sign in ((a, 1.0), (b, -1.0)):
+            fixed[net, row] += sign
+            fixed[row, net] += sign
+        tie_stamps[k, row, row] = -1.0
+    for datum in datums:
+        stamps[:, datum, :] = 0.0
+        fixed[datum, :] = 0.0
+        fixed[datum, datum] = 1.0
+    keep = np.arange(total) != size
+    return Layout(
+        network,
+        resistors,
+        ends,
+        stamps[:, keep][:, :, keep],
+        ties,
+        tie_stamps[:, keep][:, :, keep],
+        fixed[np.ix_(keep, keep)],
+        datums,
+    )
+
+
+def _datums(network: Network) -> tuple[int, ...]:
+    """Rows of the nets at which floating parts are held: their injections count nowhere."""
+    size = len(network.nets)
+    return tuple(k for k in range(size) if not network.inverse[:, k].any())
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """N points of one network.
+
+    ``values`` is (N, parameters); ``gains`` maps each transistor to its N gains, temperature included.
+    """
+
+    layout: Layout
+    parameters: tuple[Parameter, ...]
+    values: Array
+    parts: Mapping[Key, Any]  # values of parts away from those of the network: arrays of N
+    assumptions: Mapping[str, Any]
+    gains: Mapping[str, Array]
+    resistances: Array  # (N, resistors)
+    voltages: Array  # (N, branches)
+    tie_ohms: Array  # (N, branches)
+    drops: Array  # (N, junctions)
+    slopes: Array  # (N, junctions), ohm of each junction itself
+
+    @property
+    def network(self) -> Network:
+        return self.layout.network
+
+    @property
+    def count(self) -> int:
+        return len(self.values)
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def point(self, k: int) -> dict[Key, float]:
+        """The k-th point."""
+        return {p.key: value for p, value in zip(self.parameters, self.values[k].tolist(), strict=True)}
+
+    @cached_property
+    def shares(self) -> Array:
+        """1/(1+gain) of each junction at each point (N, junctions); see :meth:`Network.shares`."""
+        network = self.network
+        reverse = 1.0 / (1.0 + network.resolved.assumptions["reverse_beta"])
+        result = np.zeros((self.count, len(network.junctions)))
+        for k, junction in enumerate(network.junctions):
+            if junction.device in self.gains:
+                forward = junction.name == "forward"
+                result[:, k] = 1.0 / (1.0 + self.gains[junction.device]) if forward else reverse
+        return result
+
+    @cached_property
+    def sources(self) -> Array:
+        """Right side of the nodal equations (N, s)."""
+        still = np.broadcast_to(self.network.injection, (self.count, len(self.network.nets)))
+        return np.hstack([still, self.voltages])
+
+    @cached_property
+    def inverse(self) -> Array:
+        """Inverse nodal matrices (N, s, s); see :func:`rules.analysis.elimination.network_inverse`."""
+        layout = self.layout
+        s = len(layout.fixed)
+        if s == 0:
+            return np.zeros((self.count, 0, 0))
+        matrices = layout.fixed + (
+            (1.0 / self.resistances) @ layout.stamps.reshape(len(layout.resistors), s * s)
+            + self.tie_ohms @ layout.tie_stamps.reshape(len(layout.ties), s * s)
+        ).reshape(self.count, s, s)
+        wide = self._wide()
+        result = np.empty_like(matrices)
+        plain = np.flatnonzero(~wide)
+        result[plain] = np.linalg.inv(matrices[plain])
+        size = len(self.network.nets)
+        for k in np.flatnonzero(wide):
+            result[k] = star_mesh_inverse(
+                size,
+                layout.datums,
+                list(zip(layout.ends, self.resistances[k].tolist(), strict=True)),
+                list(zip(layout.ties, self.tie_ohms[k].tolist(), strict=True)),
+            )
+        result[:, :, list(layout.datums)] = 0.0
+        return result
+
+    def _wide(self) -> NDArray[np.bool_]:
+        """At which points resistances lie too far apart for the ordinary way."""
+        ohms = np.hstack([self.resistances, self.tie_ohms])
+        if ohms.shape[1] == 0:
+            return np.zeros(self.count, dtype=bool)
+        least = np.where(ohms > 0.0, ohms, np.inf).min(axis=1)
+        apart: NDArray[np.bool_] = ohms.max(axis=1) > WIDE * np.where(np.isfinite(least), least, 1.0)
+        return apart
+
+    @cached_property
+    def rest(self) -> Array:
+        """Node voltages and branch currents while no junction conducts (N, s)."""
+        result: Array = np.matmul(self.inverse, self.sources[..., None])[..., 0]
+        return result
+
+    @cached_property
+    def injected(self) -> Array:
+        """Injections (N, nets, junctions) per ampere of junction current."""
+        fixed, varying = self.network.injection_parts
+        return fixed + varying * self.shares[:, None, :]
+
+    @cached_property
+    def equations(self) -> tuple[Array, Array]:
+        """(G, h) of each point: see :meth:`Network.equations`; (N, u, u) and (N, u)."""
+        network = self.network
+        size, j, free = len(network.nets), len(network.junctions), len(network.islands)
+        seen = np.matmul(network.sense, self.inverse[:, :size, :size])
+        magnitude = np.abs(self.inverse[:, :size, :size])
+        reach = np.matmul(np.abs(network.sense), magnitude)
+        floor = 1e-16 * magnitude.max(axis=(1, 2), initial=0.0)[:, None, None]
+        fixed, varying = network.injection_parts
+
+        def response(injection: Array) -> Array:
+            # what is only rounding is nothing, as in Network.reduced
+            product = np.matmul(seen, injection)
+            terms = np.matmul(reach, np.abs(injection))
+            return np.where(np.abs(product) <= 1e-13 * terms + floor, 0.0, product)
+
+        g = np.zeros((self.count, j + free, j + free))
+        g[:, :j, :j] = -(response(fixed) + response(varying) * self.shares[:, None, :])
+        g[:, range(j), range(j)] += self.slopes
+        h = np.zeros((self.count, j + free))
+        h[:, :j] = self.drops - self.rest[:, :size] @ network.sense.T
+        if free:
+            islands = network.island_map
+            g[:, :j, j:] = -network.sense @ islands
+            g[:, j:, :j] = np.matmul(islands.T, self.injected)
+            h[:, j:] = islands.T @ network.injection
+        return g, h
+
+
+def stack_of(layout: Layout, parameters: Sequence[Parameter], values: Array) -> Stack:
+    """The points in the rows of ``values`` (N, parameters)."""
+    network = layout.network
+    resolved, count = network.resolved, len(values)
+    point = {p.key: values[:, k] for k, p in enumerate(parameters)}
+    parts, assumptions, gains = effects(resolved, point)
+
+    def column(part: str, member: str) -> Any:
+        given = parts.get((part, member))
+        return resolved.value(part, member) if given is None else given
+
+    def table(columns: list[Any]) -> Array:
+        result = np.empty((count, len(columns)))
+        for k, item in enumerate(columns):
+            result[:, k] = item
+        return result
+
+    kinds = resolved.circuit.parts
+    voltages, ohms = [], []
+    for branch in network.branches:
+        kind = kinds[branch.part].kind
+        source = kind in SOURCES and kind != "driver"
+        voltages.append(column(branch.part, "voltage") if source else branch.voltage)
+        ohms.append(column(branch.part, "resistance") if kind == "inductor" else branch.resistance)
+    drops, slopes = [], []
+    for junction in network.junctions:
+        slopes.append(junction.resistance)
+        if kinds[junction.device].kind in TRANSISTORS:
+            saturation = resolved.assumptions["vce_sat"] if junction.name == "reverse" else 0.0
+            drops.append(assumptions["vbe_on"] - saturation)
+        else:
+            drops.append(column(junction.device, "forward" if junction.name == "on" else "zener"))
+    return Stack(
+        layout,
+        tuple(parameters),
+        values,
+        parts,
+        assumptions,
+        {name: np.broadcast_to(np.asarray(gain, dtype=float), (count,)) for name, gain in gains.items()},
+        table([column(name, "resistance") for name in layout.resistors]),
+        table(voltages),
+        table(ohms),
+        table(drops),
+        table(slopes),
+    )

@@ -1,0 +1,268 @@
+"""One mode of a circuit at many points of its tolerances, solved in one batch.
+
+A mode is which junctions conduct, in which contact positions, with which
+capacitors held.  Where rounding would take digits, or where something is not
+determined, single points are solved the careful way, one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeAlias, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.analysis.complementarity import VOLT_TOLERANCE, Solution, problem_of
+from rules.analysis.corners.parameters import Parameter, Point, at
+from rules.analysis.corners.single import solved_singly
+from rules.analysis.corners.stack import Layout, Stack, layout_of, stack_of
+from rules.analysis.corners.view import View
+from rules.analysis.elements import Array
+from rules.analysis.network import Network, build_network
+from rules.analysis.refinement import MISFIT
+from rules.analysis.states import SOUND, State
+from rules.analysis.tabulation import Mode
+
+Quantity: TypeAlias = Callable[[State], float | None]
+
+REACH = 1e3  # V; no net of these circuits lies further from the reference
+_AGREE = 1e-9  # relative; a quantity taken for all points at once must equal itself at one
+
+
+@dataclass(frozen=True, eq=False)
+class ModeFrame:
+    """What a mode has in common at all points."""
+
+    layout: Layout
+    support: tuple[int, ...]
+    scale: Array  # A per V of each junction, and 1 for each island
+    loose: tuple[int, ...]  # islands into which no conducting junction feeds: their potential is open
+
+    @property
+    def network(self) -> Network:
+        return self.layout.network
+
+
+def frame_of(state: State) -> ModeFrame:
+    """The frame of the mode that a state is in."""
+    mode = state.mode
+    problem = problem_of(mode.network, mode.betas)
+    scale = np.concatenate([problem.scale, np.ones(problem.free)])
+    support = list(mode.solution.support)
+    fed = np.abs(problem.s[:, support]).max(axis=1, initial=0.0) > 1e-12
+    loose = tuple(np.flatnonzero(~fed & (problem.c == 0.0)).tolist())
+    return ModeFrame(layout_of(mode.network), mode.solution.support, scale, loose)
+
+
+def concerning(network: Network, parameters: Sequence[Parameter]) -> tuple[Parameter, ...]:
+    """The parameters that can change a DC state.
+
+    Left out: capacitors and inductances, and ideal sources in a loop of ideal parts, which have to agree.
+    """
+    held = set(network.held)
+    return tuple(
+        p
+        for p in parameters
+        if p.kind not in ("capacitance", "inductance")
+        and not (p.kind == "supply" and p.part in network.loop_parts)
+        and not (p.kind == "resistance" and p.part in held)
+    )
+
+
+class Variants:
+    """One mode at N points.
+
+    ``holds`` (N,): whether all conditions of the mode are met; ``conditions`` (N, junctions): in V, the
+    scaled current of a conducting junction or the slack of a blocking one, at least 0 where it holds;
+    ``signs`` (N,): sign of the determinant, 0 where there is no unique solution.
+    """
+
+    def __init__(self, frame: ModeFrame, parameters: Sequence[Parameter], values: Array) -> None:
+        """``values`` is (N, parameters).  Parameters that do not concern DC states do no harm."""
+        self.frame = frame
+        self.stack: Stack = stack_of(frame.layout, parameters, np.asarray(values, dtype=float))
+        self._single: dict[int, tuple[State, Array, int] | None] = {}
+        self._states: dict[int, State | None] = {}
+        self._solve()
+
+    def __len__(self) -> int:
+        return len(self.stack)
+
+    def point(self, k: int) -> Point:
+        """The k-th point."""
+        return self.stack.point(k)
+
+    def _solve(self) -> None:
+        stack, network = self.stack, self.frame.network
+        j, free, count = len(network.junctions), len(network.islands), len(stack)
+        support = list(self.frame.support)
+        loose = self.frame.loose
+        keep = [*support, *(j + f for f in range(free) if f not in loose)]
+        g, h = stack.equations
+        z = np.zeros((count, j + free))
+        self.signs: NDArray[np.int_] = np.ones(count, dtype=int)
+        sound = np.isfinite(g).all(axis=(1, 2))
+        if keep:
+            matrices = g[:, keep][:, :, keep] * self.frame.scale[keep]
+            rows = np.abs(matrices).max(axis=2)
+            with np.errstate(all="ignore"):
+                level = matrices / rows[:, :, None]
+                columns = np.abs(level).max(axis=1)
+                level = level / columns[:, None, :]
+                sign, logarithm = np.linalg.slogdet(np.where(np.isfinite(level), level, 0.0))
+                sound &= np.isfinite(logarithm) & (logarithm > SOUND)
+                right = -h[:, keep] / rows
+            good = np.flatnonzero(sound)
+            solved = np.linalg.solve(level[good], right[good][..., None])[..., 0] / columns[good]
+            z[good[:, None], keep] = solved * self.frame.scale[keep]
+            self.signs = np.where(
+                sound, np.sign(sign) * (-1.0 if (free - len(loose)) % 2 else 1.0), 0
+            ).astype(int)
+        if loose:
+            slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
+            z[:, [j + f for f in loose]] = _between(slack, g[0, :j][:, [j + f for f in loose]])
+        self.z = z
+        slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
+        conducting = np.zeros(j, dtype=bool)
+        conducting[support] = True
+        self.conditions = np.where(conducting, z[:, :j] / self.frame.scale[:j], slack)
+        size = len(network.nets)
+        point = stack.rest + np.matmul(
+            stack.inverse[:, :, :size], np.matmul(stack.injected, z[:, :j, None])
+        ).reshape(count, -1)
+        point[:, :size] += z[:, j:] @ network.island_map.T
+        self.answers = point
+        self.sound = sound & self._fits(support)
+        for k in np.flatnonzero(~self.sound).tolist():
+            self._solve_singly(k)
+
+    def _fits(self, support: list[int]) -> NDArray[np.bool_]:
+        """At which points every conducting junction stands at its drop, so that no digits are lost."""
+        stack, network = self.stack, self.frame.network
+        nodes = self.answers[:, : len(network.nets)]
+        misfit = (
+            nodes @ network.sense[support].T
+            - stack.drops[:, support]
+            - stack.slopes[:, support] * self.z[:, support]
+        )
+        largest = np.maximum(1.0, np.abs(nodes).max(axis=1, initial=0.0))
+        fits: NDArray[np.bool_] = np.abs(misfit).max(axis=1, initial=0.0) <= MISFIT * largest
+        return fits
+
+    def _solve_singly(self, k: int) -> None:
+        network = self.frame.network
+        resolved, betas = at(network.resolved, self.point(k))
+        made = build_network(resolved, network.configuration, network.held)
+        solved = None if made.faults else solved_singly(made, betas, self.frame.support)
+        self._single[k] = solved
+        self._states[k] = None if solved is None else solved[0]
+        self.conditions[k] = np.nan if solved is None else solved[1]
+        self.signs[k] = 0 if solved is None else solved[2]
+
+    @cached_property
+    def holds(self) -> NDArray[np.bool_]:
+        """At which points the mode is a state of the circuit."""
+        met: NDArray[np.bool_] = np.all(self.conditions >= -VOLT_TOLERANCE, axis=1)
+        return met
+
+    def state(self, k: int) -> State | None:
+        """The k-th variant, whether or not its conditions hold; ``None`` where the mode has no solution."""
+        if k not in self._states:
+            self._states[k] = self._state(k)
+        return self._states[k]
+
+    def _state(self, k: int) -> State:
+        stack, network = self.stack, self.frame.network
+        resolved, betas = at(network.resolved, self.point(k))
+        branches = tuple(
+            replace(branch, voltage=volts, resistance=ohms)
+            for branch, volts, ohms in zip(
+                network.branches, stack.voltages[k].tolist(), stack.tie_ohms[k].tolist(), strict=True
+            )
+        )
+        junctions = tuple(
+            replace(junction, drop=drop)
+            for junction, drop in zip(network.junctions, stack.drops[k].tolist(), strict=True)
+        )
+        made = replace(
+            network, resolved=resolved, branches=branches, junctions=junctions, inverse=stack.inverse[k]
+        )
+        count = len(junctions)
+        z = self.z[k]
+        null = np.eye(len(z))[:, [count + f for f in self.frame.loose]]
+        index = None if self.frame.loose else int(self.signs[k])
+        solution = Solution(self.frame.support, z[:count], z[count:], null, index)
+        return State(Mode(made, betas, solution))
+
+    def take(self, quantity: Quantity) -> Array:
+        """A quantity at every point (N,); NaN where it is undefined.
+
+        A quantity that is plain arithmetic is worked out for all points at once; one that decides
+        anything by a value (``if``, ``max``, ``float``) is asked point by point.
+        """
+        many = self._take_together(quantity) if len(self) > 1 else None
+        if many is None:
+            return np.array([self._take_one(quantity, k) for k in range(len(self))])
+        many = np.array(many)
+        for k in np.flatnonzero(~(self.sound & np.isfinite(many))).tolist():
+            many[k] = self._take_one(quantity, k)
+        probe = len(self) - 1
+        alone = self._take_one(quantity, probe)
+        if not (abs(alone - many[probe]) <= _AGREE * max(abs(alone), 1e-300)) and not (
+            np.isnan(alone) and np.isnan(many[probe])
+        ):
+            return np.array([self._take_one(quantity, k) for k in range(len(self))])
+        return many
+
+    def _take_one(self, quantity: Quantity, k: int) -> float:
+        state = self.state(k)
+        value = None if state is None else quantity(state)
+        return float("nan") if value is None else float(value)
+
+    def _take_together(self, quantity: Quantity) -> Array | None:
+        try:
+            with np.errstate(all="ignore"):
+                value = quantity(cast(State, self.view))
+        except (ValueError, TypeError, AttributeError, KeyError, ZeroDivisionError, ArithmeticError):
+            return None
+        if value is None:
+            return None
+        array = np.asarray(value, dtype=float)
+        return np.broadcast_to(array, (len(self),)) if array.shape in ((), (len(self),)) else None
+
+    @cached_property
+    def view(self) -> View:
+        """All points as one state whose numbers are arrays."""
+        open_nets = {net for f in self.frame.loose for net in self.frame.network.islands[f]}
+        return View(self.stack, self.frame.support, self.z, self.answers, open_nets)
+
+
+def _between(slack: Array, slopes: Array) -> Array:
+    """Potentials (N, islands) that keep every slack + slopes y >= 0, where there are any.
+
+    A junction sees the difference of two potentials at most, so these are difference constraints: shortest
+    paths from and to the reference give the highest and the lowest potentials, and the middle of two
+    solutions is one (Bellman-Ford).
+    """
+    count, free = len(slack), slopes.shape[1]
+    ends = []
+    for turn in (1.0, -1.0):
+        y = np.full((count, free + 1), REACH)
+        y[:, free] = 0.0  # the reference
+        for _ in range(free + 1):
+            for k, row in enumerate(slopes * turn):
+                falls, rises = np.flatnonzero(row < 0.0), np.flatnonzero(row > 0.0)
+                if falls.size:
+                    other = y[:, rises[0] if rises.size else free]
+                    y[:, falls[0]] = np.minimum(y[:, falls[0]], other + slack[:, k])
+        ends.append(turn * y[:, :free])
+    middle: Array = 0.5 * (ends[0] + ends[1])
+    return middle
+
+
+def variants(state: State, parameters: Sequence[Parameter], values: Array) -> Variants:
+    """The mode of ``state`` at the points in the rows of ``values`` (N, parameters)."""
+    return Variants(frame_of(state), parameters, values)

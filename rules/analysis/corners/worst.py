@@ -1,0 +1,263 @@
+"""The worst value that a quantity of a state can take within all tolerances, and the corner it takes it at.
+
+    worst(state, lambda s: s.nets["out"], "max")      -> Worst or None
+    bounds(state, lambda s: s.power["R1"])            -> Bounds or None
+    worst_scalar(lambda point: seconds(point), parameters, "min")
+
+The mode of the state (which junctions conduct) is kept; ``holds`` says whether it
+is a state of the circuit at the corner found.  Where it is not, ask
+:func:`rules.analysis.corners.existence.states_at` what is there instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from rules.analysis.corners.context import Context, box_of, context_of
+from rules.analysis.corners.labels import label
+from rules.analysis.corners.parameters import Key, Parameter, Point, frozen_point, least_gain
+from rules.analysis.corners.variants import Quantity, Variants
+from rules.analysis.corners.vertices import Extreme, Search
+from rules.analysis.elements import Array
+from rules.analysis.states import State, collector_currents
+
+Sense: TypeAlias = Literal["min", "max"]
+
+MATTERS = 1e-3  # of the sum of all single changes; a parameter below it is left out of the name of a corner
+SETTLED = 1e-6  # relative change of a published gain from one round to the next
+GAIN_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Sensitivity:
+    """One parameter alone at its ends, all others nominal: the quantity at low and at high.
+
+    ``relative`` is (change of the quantity / its nominal value) / (change of the parameter / its nominal
+    value), 0 where one of the nominal values is 0; for the temperature it is the change of the quantity
+    over the whole range, relative to its nominal value.
+    """
+
+    parameter: Parameter
+    low: float
+    high: float
+    relative: float
+
+    @property
+    def change(self) -> float:
+        """high - low, in the unit of the quantity."""
+        return self.high - self.low
+
+
+@dataclass(frozen=True, eq=False)
+class Worst:
+    """One end of a quantity over the box of all tolerances.
+
+    ``value`` at ``point`` (every parameter), named ``label``; ``state`` is the same mode there (``None`` for
+    a black-box quantity).  ``holds``: that mode is a state of the circuit there.  ``exact``: no point of the
+    box gives a worse value in this mode; where it is false, ``how`` says why.  ``nominal`` is the quantity at
+    nominal values.  ``sensitivities``: largest change first.
+    """
+
+    value: float
+    sense: Sense
+    point: Point
+    label: str
+    state: State | None
+    holds: bool
+    exact: bool
+    how: str
+    nominal: float
+    sensitivities: tuple[Sensitivity, ...]
+    parameters: tuple[Parameter, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Bounds:
+    """Both ends of one quantity."""
+
+    low: Worst
+    high: Worst
+
+    @property
+    def nominal(self) -> float:
+        return self.low.nominal
+
+    def holds_inside(self, value: float, room: float = 1e-9) -> bool:
+        """True when a value lies between the ends, up to ``room`` of their distance."""
+        slack = room * max(self.high.value - self.low.value, 1e-300)
+        return self.low.value - slack <= value <= self.high.value + slack
+
+
+def worst(
+    state: State, quantity: Quantity, sense: Sense, parameters: Sequence[Parameter] | None = None
+) -> Worst | None:
+    """The worst value of a quantity in the mode of a state.
+
+    ``quantity`` takes a :class:`~rules.analysis.states.State` (nets, currents, devices, power, gains, and
+    ``mode.network.resolved`` at the point asked) and gives a number or ``None``.  ``parameters`` default to
+    all that concern the state; the least gain of a published type is the one promised at the collector
+    current at the very corner.  ``None`` where the quantity is undefined at nominal values.
+    """
+    return _worst(context_of(state, parameters), quantity, sense, parameters is None)
+
+
+def bounds(state: State, quantity: Quantity, parameters: Sequence[Parameter] | None = None) -> Bounds | None:
+    """Least and greatest value of a quantity in the mode of a state; see :func:`worst`."""
+    context, own = context_of(state, parameters), parameters is None
+    low = _worst(context, quantity, "min", own)
+    high = None if low is None else _worst(context, quantity, "max", own)
+    return None if low is None or high is None else Bounds(low, high)
+
+
+def _worst(context: Context, quantity: Quantity, sense: Sense, floating: bool) -> Worst | None:
+    for _ in range(GAIN_ROUNDS):
+        torn: list[bool] = []
+
+        def evaluate(points: Array, context: Context = context, torn: list[bool] = torn) -> Array:
+            many = context.variants(points)
+            torn.append(bool(np.any(many.signs != context.sign)))
+            return many.take(quantity)
+
+        search = Search(evaluate, context.box)
+        if np.isnan(search.nominal):
+            return None
+        found = search.extreme(1.0 if sense == "max" else -1.0)
+        corner = context.variants(found.vertex[None])
+        moved = _resettled(context, corner, found.vertex) if floating else context
+        if moved is context:
+            break
+        context = moved
+    ill = ["the mode has no unique solution somewhere in between"] if any(torn) else []
+    return _told(context.parameters, search, found, sense, corner.state(0), bool(corner.holds[0]), ill)
+
+
+def _resettled(context: Context, corner: Variants, vertex: Array) -> Context:
+    """The same with least gains read at the collector currents of the corner; itself where they agree."""
+    state = corner.state(0)
+    if state is None:
+        return context
+    lows: dict[Key, float] = {}
+    mode = state.mode
+    currents: dict[str, float] | None = None
+    for k, p in enumerate(context.parameters):
+        if not p.floating or vertex[k] != p.low:
+            continue
+        if currents is None:
+            currents = collector_currents(mode.network, mode.betas, mode.solution)
+        low = min(least_gain(context.frame.network.resolved, p.part, currents[p.part]), p.nominal)
+        if abs(low / p.low - 1.0) > SETTLED:
+            lows[p.key] = low
+    return context.with_lows(lows) if lows else context
+
+
+def _told(
+    parameters: tuple[Parameter, ...],
+    search: Search,
+    found: Extreme,
+    sense: Sense,
+    state: State | None,
+    holds: bool,
+    ill: list[str],
+) -> Worst:
+    point = frozen_point({p.key: value for p, value in zip(parameters, found.vertex.tolist(), strict=True)})
+    spans = search.lines.span
+    floor = MATTERS * float(spans.sum())
+    matter = [
+        p.key for k, p in enumerate(parameters) if spans[k] > floor or k in found.both or k in found.inside
+    ]
+    return Worst(
+        found.value,
+        sense,
+        point,
+        label(point, parameters, matter),
+        state,
+        holds,
+        found.proven and not ill,
+        _how(parameters, found, ill),
+        search.nominal,
+        _sensitivities(parameters, search),
+        parameters,
+    )
+
+
+def _how(parameters: tuple[Parameter, ...], found: Extreme, ill: list[str]) -> str:
+    """How an end was found and what it is worth, in words."""
+
+    def names(places: tuple[int, ...]) -> str:
+        return ", ".join(" ".join(word for word in parameters[k].key if word) for k in places[:4]) + (
+            " and others" if len(places) > 4 else ""
+        )
+
+    words = [f"vertex by the signs of {len(parameters)} sensitivities, compared again at both vertices"]
+    if found.both:
+        words.append(f"{names(found.both)} tried both ways")
+    if found.inside:
+        words.append(f"inside the interval of {names(found.inside)}")
+    if found.bent:
+        words.append(f"not homographic in {names(found.bent)}: no proof, the inside was searched")
+    if not found.settled:
+        words.append("the signs did not settle")
+    return "; ".join([*words, *ill])
+
+
+def _sensitivities(parameters: tuple[Parameter, ...], search: Search) -> tuple[Sensitivity, ...]:
+    lines, found = search.lines, list[Sensitivity]()
+    for k, p in enumerate(parameters):
+        low, high = float(lines.low[k]), float(lines.high[k])
+        width = 1.0 if p.kind == "temperature" else (p.high - p.low) / p.nominal if p.nominal else 0.0
+        usable = lines.here != 0.0 and width != 0.0
+        found.append(Sensitivity(p, low, high, (high - low) / lines.here / width if usable else 0.0))
+    order = sorted(range(len(found)), key=lambda k: (-float(lines.span[k]), parameters[k].key))
+    return tuple(found[k] for k in order)
+
+
+def worst_scalar(
+    f: Callable[[Point], float | None],
+    parameters: Sequence[Parameter],
+    sense: Sense,
+    thrifty: bool = False,
+) -> Worst | None:
+    """The same search for any function of a point (a delay in s, say).
+
+    ``f`` gets every parameter and may return an infinity (never ends: the worst of all maxima) or ``None``
+    or NaN (undefined there: such points are passed over).  About 6 calls per parameter, 2 with ``thrifty``,
+    which follows the signs at nominal values and never claims to be exact.  ``None`` where ``f`` is undefined
+    at nominal values.  ``exact`` is true only where ``f`` is homographic in each parameter.
+    """
+    both = bounds_scalar(f, parameters, thrifty, (sense,))
+    return None if both is None else both[0]
+
+
+def bounds_scalar(
+    f: Callable[[Point], float | None],
+    parameters: Sequence[Parameter],
+    thrifty: bool = False,
+    senses: Sequence[Sense] = ("min", "max"),
+) -> tuple[Worst, ...] | None:
+    """:func:`worst_scalar` for several senses, sharing what was asked already."""
+    chosen = tuple(parameters)
+    keys = [p.key for p in chosen]
+    seen: dict[bytes, float] = {}
+
+    def evaluate(points: Array) -> Array:
+        values = np.empty(len(points))
+        for k, row in enumerate(points):
+            mark = row.tobytes()
+            if mark not in seen:
+                value = f(frozen_point(dict(zip(keys, row.tolist(), strict=True))))
+                seen[mark] = float("nan") if value is None else float(value)
+            values[k] = seen[mark]
+        return values
+
+    search = Search(evaluate, box_of(chosen), thrifty)
+    if np.isnan(search.nominal):
+        return None
+    result = []
+    for sense in senses:
+        found = search.extreme(1.0 if sense == "max" else -1.0)
+        result.append(_told(chosen, search, found, sense, None, True, []))
+    return tuple(result)
