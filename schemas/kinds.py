@@ -223,6 +223,8 @@ ASSUMPTIONS: Mapping[str, tuple[str, float]] = MappingProxyType(
         "vbe_off": ("voltage", 0.45),
         "diode_forward": ("voltage", 0.7),
         "led_forward": ("voltage", 2.0),
+        "junction_spread": ("voltage", 0.05),
+        "led_spread": ("voltage", 0.2),
         "reverse_beta": ("ratio", 4.0),
         "resistor_tolerance": ("ratio", 0.05),
         "film_tolerance": ("ratio", 0.10),

@@ -201,6 +201,11 @@ PARTS_BY_KIND: Mapping[str, Object] = MappingProxyType({name: _part(kind) for na
 # --- the other sections ----------------------------------------------------------------------------------
 
 
+def _assumed_bound(name: str) -> str:
+    """A spread or a tolerance may be nothing; a drop or a gain may not."""
+    return "nonnegative" if name.endswith(("_spread", "_tolerance")) else "positive"
+
+
 def _assumed_order(values: Mapping[str, Any], raw: Mapping[str, Any]) -> Iterable[Complaint]:
     """The drops of a junction must leave vce_sat < vbe_on and vbe_off <= vbe_on, defaults counted."""
     def value(name: str) -> float:
@@ -322,7 +327,7 @@ AMBIENT = Object("the ambient", {
 NET_NOTE = Object("the note on a net", {"terminal": Member(FLAG), "label": Member(LINE)},
                   build=lambda values, _: NetNote(**values))
 
-ASSUMED = Object("assumptions", {name: Member(quantity(dimension))
+ASSUMED = Object("assumptions", {name: Member(quantity(dimension, _assumed_bound(name)))
                                  for name, (dimension, _) in ASSUMPTIONS.items()},
                  checks=(_assumed_order,), build=lambda values, _: frozen_map(values))
 
