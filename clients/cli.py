@@ -1,4 +1,4 @@
-"""The command line: ``thumbrule review | states | mend | lesson | serve``.
+"""The command line: ``thumbrule review | states | timeline | mend | lesson | serve``.
 
 Exit status: 0 nothing at or above the threshold, 1 findings, 2 could not check
 (bad usage included).  Everything heavy is imported by the command that uses it.
@@ -8,22 +8,29 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from clients.command_timeline import timeline
 from clients.layout import wrap
+from clients.options import (
+    COULD_NOT_CHECK,
+    FILE,
+    FORMAT,
+    SERVER,
+    TIMEOUT,
+    guarded,
+    open_backend,
+    options,
+)
 from clients.output import defect, emit, emit_bytes, emit_json, paint, prepare_streams, report
-from clients.sources import Backend, CannotCheck, InProcess, Remote, Source, problem
+from clients.sources import Backend, CannotCheck, Source, problem
 
 if TYPE_CHECKING:
     from clients.edit_text import Spelling
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-COULD_NOT_CHECK = 2
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
@@ -92,39 +99,8 @@ def main() -> None:
     """
 
 
-FORMAT = click.option("--format", "style", type=click.Choice(["text", "json"]), default="text",
-                      show_default=True, help="Text for people, or the JSON of the service.")
-SERVER = click.option("--server", metavar="URL", help="Ask this server instead of computing here.")
-TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=30.0,
-                       show_default=True, metavar="SECONDS",
-                       help="How long to wait for an answer of the server.")
 THRESHOLD = click.option("--threshold", type=click.Choice(["error", "warning", "note"]), default="warning",
                          show_default=True, help="Lowest severity that gives exit status 1.")
-FILE = click.argument("file", metavar="FILE")
-
-
-def _options(*decorators: Callable[[F], F]) -> Callable[[F], F]:
-    def decorate(function: F) -> F:
-        for decorator in reversed(decorators):
-            function = decorator(function)
-        return function
-
-    return decorate
-
-
-@contextmanager
-def _backend(server: str | None, timeout: float) -> Iterator[Backend]:
-    if server is None:
-        yield InProcess()
-        return
-    from clients.http_client import Client
-
-    try:
-        client = Client(server, timeout=(min(3.05, timeout), timeout))
-    except ValueError as error:
-        raise click.BadParameter(str(error), param_hint="--server") from error
-    with client:
-        yield Remote(client)
 
 
 def _depth(quiet: bool, depth: str | None) -> Any:
@@ -133,21 +109,9 @@ def _depth(quiet: bool, depth: str | None) -> Any:
     return "line" if quiet else depth or "card"
 
 
-def _guarded(label: str, run: Callable[[], Any]) -> Any:
-    """What ``run`` gives; a defect of the program becomes a :class:`CannotCheck` for this circuit."""
-    try:
-        return run()
-    except (CannotCheck, click.ClickException, BrokenPipeError):
-        raise
-    except Exception as error:
-        if os.environ.get("THUMBRULE_TRACEBACK"):
-            raise
-        raise CannotCheck(label, defect(error).problem) from error
-
-
 @main.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
-@_options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
+@options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
 @click.option("--no-remedies", is_flag=True, help="Leave out the search for proven remedies (faster).")
 @click.option("--depth", type=click.Choice(["line", "card", "lesson"]),
               help="How much is told of each finding.  [default: card]")
@@ -166,7 +130,7 @@ def review(files: tuple[str, ...], style: str, server: str | None, timeout: floa
     as_json = style == "json"
     statuses: list[int] = []
     collected: list[dict[str, Any]] = []
-    with _backend(server, timeout) as backend:
+    with open_backend(server, timeout) as backend:
         for at, name in enumerate(files):
             try:
                 source, answer = _review_one(backend, name, not no_remedies)
@@ -192,7 +156,7 @@ def review(files: tuple[str, ...], style: str, server: str | None, timeout: floa
 
 def _review_one(backend: Backend, name: str, remedies: bool) -> tuple[Source, Mapping[str, Any]]:
     source = Source(name)
-    return source, _guarded(source.label, lambda: backend.review(source, remedies))
+    return source, guarded(source.label, lambda: backend.review(source, remedies))
 
 
 def _status(answer: Mapping[str, Any], threshold: str) -> int:
@@ -224,7 +188,7 @@ def _read_hold(texts: Sequence[str]) -> dict[str, float]:
 
 @main.command()
 @FILE
-@_options(FORMAT, SERVER, TIMEOUT)
+@options(FORMAT, SERVER, TIMEOUT)
 @click.option("--beta", type=click.Choice(["min", "typical", "max"]), default="typical", show_default=True,
               help="Corner of the current gains.")
 @click.option("--hold", multiple=True, metavar="PART=VOLTS",
@@ -238,10 +202,10 @@ def states(file: str, style: str, server: str | None, timeout: float, beta: str,
     """
     held = _read_hold(hold)
     as_json = style == "json"
-    with _backend(server, timeout) as backend:
+    with open_backend(server, timeout) as backend:
         try:
             source = Source(file)
-            answer = _guarded(source.label, lambda: backend.states(source, beta, held))
+            answer = guarded(source.label, lambda: backend.states(source, beta, held))
         except CannotCheck as failure:
             report([failure], as_json=as_json)
             return COULD_NOT_CHECK
@@ -256,7 +220,7 @@ def states(file: str, style: str, server: str | None, timeout: float, beta: str,
 
 @main.command()
 @FILE
-@_options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
+@options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
 @click.option("--dry-run", is_flag=True, help="Print the difference instead of writing it.")
 @click.option("--output", metavar="FILE", help="Write the result there instead; `-` is standard output.")
 def mend(file: str, style: str, server: str | None, timeout: float, threshold: str, dry_run: bool,
@@ -273,11 +237,11 @@ def mend(file: str, style: str, server: str | None, timeout: float, threshold: s
     if as_json and target == "-" and not dry_run:
         raise click.UsageError("--format json and the circuit itself cannot both go to standard output; "
                                "use --output FILE or --dry-run")
-    with _backend(server, timeout) as backend:
+    with open_backend(server, timeout) as backend:
         try:
             source = Source(file)
-            answer = _guarded(source.label, lambda: backend.mend(source))
-            changed = _guarded(source.label, lambda: _spliced(source, answer))
+            answer = guarded(source.label, lambda: backend.mend(source))
+            changed = guarded(source.label, lambda: _spliced(source, answer))
             if not dry_run:
                 _refuse_half_proof(source, answer)
                 _put(source, target, changed)
@@ -350,15 +314,18 @@ def _difference(source: Source, changed: bytes) -> str:
     return "".join(line if line.endswith("\n") else line + unended for line in lines)
 
 
+main.add_command(timeline)
+
+
 @main.command()
 @click.argument("slug", required=False)
-@_options(FORMAT, SERVER, TIMEOUT)
+@options(FORMAT, SERVER, TIMEOUT)
 def lesson(slug: str | None, style: str, server: str | None, timeout: float) -> int:
     """Explain one rule; without SLUG, list all rules."""
     as_json = style == "json"
-    with _backend(server, timeout) as backend:
+    with open_backend(server, timeout) as backend:
         try:
-            answer: Any = _guarded(slug or "rules", lambda: backend.lesson(slug) if slug else backend.rules())
+            answer: Any = guarded(slug or "rules", lambda: backend.lesson(slug) if slug else backend.rules())
         except CannotCheck as failure:
             report([failure], as_json=as_json)
             return COULD_NOT_CHECK

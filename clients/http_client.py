@@ -21,7 +21,7 @@ from urllib.parse import quote, urlsplit
 
 import requests
 
-from clients.shapes import MendAnswer, ReadyAnswer, ReviewAnswer, StatesAnswer
+from clients.shapes import MendAnswer, ReadyAnswer, ReviewAnswer, StatesAnswer, TimelineAnswer
 
 if TYPE_CHECKING:
     from schemas.document import Document
@@ -180,6 +180,16 @@ class Client:
         query = [("beta", beta)]
         query += [("hold", f"{part}:{volts!r} V") for part, volts in sorted((hold or {}).items())]
         return cast(StatesAnswer, self._send(document, "/v1/states", query, content_type))
+
+    def timeline(self, document: Source, *, stimulus: str | None = None, beta: str = "typical",
+                 leakage: str = "none", start: str | None = None, model: str = "hand",
+                 until: float | None = None, content_type: str | None = None) -> TimelineAnswer:
+        """The course in time; ``until`` (s) is where the curves end.  The server chooses the rest."""
+        end = None if until is None else f"{until!r} s"
+        given = (("stimulus", stimulus), ("beta", beta), ("leakage", leakage), ("start", start),
+                 ("model", model), ("until", end))
+        query = [(name, value) for name, value in given if value is not None]
+        return cast(TimelineAnswer, self._send(document, "/v1/timelines", query, content_type))
 
     def mend(self, document: Source, *, content_type: str | None = None) -> MendAnswer:
         """The document with every proven remedy applied, and the review of the result."""

@@ -54,6 +54,43 @@ class StatesAnswer(TypedDict, total=False):
     problems: list[str]
 
 
+class Threshold(TypedDict, total=False):
+    """The voltage (V) at which a capacitor ended a state, and the voltage it was bound for."""
+
+    part: str
+    voltage: float
+    aim: float | None
+    at: float
+    kind: Literal["jump", "region"]
+    state: str
+    after: float
+
+
+class TimelineAnswer(TypedDict, total=False):
+    """``/v1/timelines``.  Times in s; a time that comes twice is a jump, ``None`` is a gap or without end."""
+
+    circuit: str
+    stimulus: str | None
+    events: list[dict[str, Any]]
+    intervals: list[dict[str, Any]]
+    nets: dict[str, dict[str, list[float | None]]]
+    verdict: Literal["settles", "oscillates", "never-ends", "undecided"]
+    period: float | None
+    reason: str
+    start: str
+    beta: str
+    leakage: str
+    model: str
+    complete: bool
+    before: dict[str, Any] | None
+    drawn_to: float
+    outputs: list[str]
+    stored: dict[str, dict[str, Any]]
+    thresholds: list[Threshold]
+    assumed: list[dict[str, Any]]
+    problems: list[str]
+
+
 class Finding(TypedDict, total=False):
     """One violated rule at one place with the numbers behind it."""
 

@@ -111,6 +111,7 @@ class Backend(Protocol):
 
     def review(self, source: Source, remedies: bool) -> Mapping[str, Any]: ...
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]: ...
+    def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]: ...
     def mend(self, source: Source) -> Mapping[str, Any]: ...
     def rules(self) -> list[Json]: ...
     def lesson(self, slug: str) -> Json: ...
@@ -129,15 +130,13 @@ class InProcess:
         document = source.document
         from service import facade
 
-        try:
-            return facade.states(document, beta=beta, hold=hold)
-        except facade.OptionRefused as refused:
-            said = refused.complaint
-            item = {"pointer": f"?{refused.option}", "detail": said.detail, "seen": said.seen,
-                    "accepted": said.accepted, "nearest": said.nearest}
-            item = {key: value for key, value in item.items() if value is not None}
-            details = problem(400, "The option does not fit the circuit.", [item])
-            raise CannotCheck(source.label, details) from refused
+        return _fitting(source, lambda: facade.states(document, beta=beta, hold=hold))
+
+    def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        return _fitting(source, lambda: facade.timeline(document, **options))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         document = source.document
@@ -164,6 +163,21 @@ class InProcess:
             raise CannotCheck(slug, details) from unknown
 
 
+def _fitting(source: Source, ask: Callable[[], T]) -> T:
+    """The answer; an option that does not fit the circuit becomes problem details."""
+    from service.facade import OptionRefused
+
+    try:
+        return ask()
+    except OptionRefused as refused:
+        said = refused.complaint
+        item = {"pointer": f"?{refused.option}", "detail": said.detail, "seen": said.seen,
+                "accepted": said.accepted, "nearest": said.nearest}
+        item = {key: value for key, value in item.items() if value is not None}
+        details = problem(400, "The option does not fit the circuit.", [item])
+        raise CannotCheck(source.label, details) from refused
+
+
 class Remote:
     """Answers from a server, through the Python client."""
 
@@ -179,6 +193,11 @@ class Remote:
         media_type = _content_type(source)
         return self._ask(source.label, lambda: self._client.states(source.data, beta=beta, hold=hold,
                                                                    content_type=media_type))
+
+    def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.timeline(source.data, content_type=media_type,
+                                                                     **options))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         media_type = _content_type(source)

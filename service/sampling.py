@@ -73,8 +73,10 @@ def polylines(pieces: Sequence[Piece], points: int = POINTS) -> dict[str, Polyli
     return found
 
 
-def settling(before: Sequence[Piece], curves: Callable[[Array], Curves], start: float) -> float:
-    """How long after ``start`` (s) every curve stays within ``SETTLED`` of its range of its final value.
+def settling(
+    before: Sequence[Piece], curves: Callable[[Array], Curves], start: float, within: float = SETTLED
+) -> float:
+    """How long after ``start`` (s) it takes every curve to stay ``within`` a share of its range of its end.
 
     The range is that of the whole run, ``before`` included.  0 where nothing
     moves; curves without a finite final value are left out.
@@ -88,7 +90,7 @@ def settling(before: Sequence[Piece], curves: Callable[[Array], Curves], start: 
         if not np.isfinite(final).all() or not np.isfinite(values).all():
             continue
         whole = _range([values, final, *(found[name] for found in earlier if name in found)])
-        far = np.flatnonzero(np.abs(values - final) > max(SETTLED * whole, NOISE))
+        far = np.flatnonzero(np.abs(values - final) > max(within * whole, NOISE))
         if far.size and far[-1] < len(offsets):
             longest = max(longest, float(offsets[far[-1]]))
     return longest

@@ -12,8 +12,6 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from service.sampling import Array, Curves, Piece, Polyline, polylines, settling
 from service.shapes import assumed_shape, finite
 
@@ -25,11 +23,14 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 
+LOADS = ("coil", "led", "load")
 LEAKAGES = ("none", "limit")
 MODELS = ("hand", "junction")
 MARGIN = 0.06  # of the run, drawn past the last event where nothing moves any more
+TAIL = 0.25  # of its range in the run; what moves less than this after the last event is a tail
+TAIL_LENGTH = 0.5  # of the time of the last event; the most that is drawn of a tail
 EMPTY_RUN = 1.0  # s drawn where nothing ever happens
-MOVED = 0.05  # of its range in the run; a capacitor that moved less before an event did not bring it about
+MORE_PERIODS = 1.25  # drawn after the one in which an oscillation was recognised
 MOST_PIECES = 400  # intervals of a course that are drawn
 _NET, _STORE = "net ", "store "
 
@@ -42,9 +43,8 @@ def study_of(circuit: Circuit) -> Study:
 
 
 def starts(study: Study, beta: str) -> tuple[str, ...]:
-    """What a course may start from: rest, power-up, or a state by its name."""
-    rest = study.state_sets(beta)[0]
-    names = {state.name for state in rest.stable} | set(study.circuit.states)
+    """What a course may start from: rest, power-up, or a stable state at rest by its name."""
+    names = {state.name for state in study.state_sets(beta)[0].stable}
     return ("rest", "power-up", *sorted(names - {"rest", "power-up"}))
 
 
@@ -59,11 +59,35 @@ def run(
 ) -> Json:
     """The shape of one course; the options are known to be good."""
     timeline = study.timeline(stimulus, beta, start, leakage)
-    return timeline_shape(study.circuit, timeline, study.resolved.assumed, until=until)
+    return timeline_shape(
+        study.circuit, timeline, study.resolved.assumed, until=until, before=_before(study, timeline)
+    )
+
+
+def _before(study: Study, timeline: Timeline) -> Json | None:
+    """What held before time zero; ``None`` before the power came on."""
+    from rules.analysis.timeline.timelines import point_of
+
+    rest = study.state_sets(timeline.corner)[0]
+    named = [state for state in rest.stable if timeline.start in ("rest", state.name)]
+    if timeline.start == "power-up" or not named:
+        return None
+    return {
+        "state": named[0].name,
+        "contacts": dict(sorted(rest.configuration.contacts.items())),
+        "drivers": dict(sorted(rest.configuration.drivers.items())),
+        "nets": finite(dict(sorted(named[0].nets.items()))),
+        "stored": finite(dict(sorted(point_of(study.resolved, named[0]).values.items()))),
+    }
 
 
 def timeline_shape(
-    circuit: Circuit, timeline: Timeline, assumed: Iterable[Assumed] = (), *, until: float | None = None
+    circuit: Circuit,
+    timeline: Timeline,
+    assumed: Iterable[Assumed] = (),
+    *,
+    until: float | None = None,
+    before: Json | None = None,
 ) -> Json:
     """The whole shape; ``until`` (s) is where the curves end, else a sensible end is chosen."""
     pieces, cut = _pieces(timeline, until)
@@ -87,16 +111,19 @@ def timeline_shape(
         "leakage": timeline.leakage,
         "model": "hand",
         "complete": timeline.verdict != "undecided",
+        "before": before,
         "drawn_to": pieces[-1].end if pieces else 0.0,
+        "outputs": outputs(circuit, timeline),
         "stored": _stored_shape(circuit, lines),
-        "thresholds": thresholds(circuit, timeline),
+        "thresholds": _thresholds(timeline),
         "assumed": [assumed_shape(item) for item in assumed],
         "problems": [*reasons, *([cut] if cut else [])],
     }
 
 
 def _event(timeline: Timeline, event: Event) -> Json:
-    stored = timeline.at(event.at).stored([event.at]) if math.isfinite(event.at) else {}
+    told = math.isfinite(event.at) and timeline.intervals
+    stored = timeline.at(event.at).stored([event.at]) if told else {}
     return {
         "at": finite(event.at),
         "what": event.what,
@@ -136,6 +163,23 @@ def _stored_shape(circuit: Circuit, lines: Mapping[str, Polyline]) -> Json:
     return found
 
 
+def outputs(circuit: Circuit, timeline: Timeline) -> list[str]:
+    """Nets worth looking at: at the loads, where the circuit leaves the board, at collectors that switch."""
+    seen = {name for name, note in circuit.nets.items() if note.terminal}
+    switching = {
+        device
+        for interval in timeline.intervals
+        for device, region in interval.devices.items()
+        if region == "saturated"
+    }
+    for part in circuit.parts.values():
+        if part.kind in LOADS:
+            seen.update(part.pins.values())
+        elif part.name in switching:
+            seen.add(part.pins["collector"])
+    return sorted(seen - {circuit.ground})
+
+
 def _ends(pins: Mapping[str, str]) -> tuple[str, str]:
     return ("plus", "minus") if "plus" in pins else ("a", "b")
 
@@ -155,6 +199,8 @@ def _pieces(timeline: Timeline, until: float | None) -> tuple[list[Piece], str]:
     """What is drawn, in order of time, and a sentence where it had to be cut short."""
     pieces: list[Piece] = []
     end = math.inf if until is None else until
+    if until is None and timeline.verdict == "oscillates" and timeline.period:
+        end = timeline.last.end + MORE_PERIODS * timeline.period
     for interval, shift in _unrolled(timeline, end):
         if len(pieces) == MOST_PIECES:
             return pieces, f"the curves end at {pieces[-1].end:.4g} s, after {MOST_PIECES} intervals"
@@ -184,68 +230,30 @@ def _unrolled(timeline: Timeline, end: float) -> Iterable[tuple[Interval, float]
 
 
 def _natural_end(timeline: Timeline, before: Sequence[Piece], curves: Any, start: float) -> float:
-    """Where the drawing of a course that rests ends: settled, and a little beyond its last event."""
+    """Where the drawing of a course that rests ends: settled, and a little beyond its last event.
+
+    What still moves after the last event, but little, is not drawn to its end.
+    """
     last = max((event.at for event in timeline.events if math.isfinite(event.at)), default=0.0)
-    end = max(last * (1 + MARGIN), start + settling(before, curves, start) * (1 + MARGIN))
+    tail = settling(before, curves, start) * (1 + MARGIN)
+    if last > 0.0 and settling(before, curves, start, TAIL) == 0.0:
+        tail = min(tail, TAIL_LENGTH * last)
+    end = max(last * (1 + MARGIN), start + tail)
     return end if end > 0.0 else EMPTY_RUN
 
 
-def thresholds(circuit: Circuit, timeline: Timeline) -> list[Json]:
-    """The capacitor voltages at which the circuit went on: which one, where it was bound, what followed.
+def _thresholds(timeline: Timeline) -> list[Json]:
+    from rules.analysis.thresholds import thresholds
 
-    A jump is charged to the capacitor that moved fastest just before it; a
-    change of region without a jump too, where that capacitor had gone a fair
-    part of its way since the event before.
-    """
-    ranges = _store_ranges(timeline)
-    found: list[Json] = []
-    for before, after in itertools.pairwise(timeline.intervals):
-        events = [e for e in timeline.events if e.at == after.start and e.kind in ("jump", "region")]
-        if not events or not before.duration > 0 or before.configuration.key != after.configuration.key:
-            continue
-        event = next((e for e in events if e.kind == "jump"), events[0])
-        mover = _mover(circuit, before, ranges, least=0.0 if event.kind == "jump" else MOVED)
-        if mover is None:
-            continue
-        part, voltage, aim = mover
-        found.append(
-            {
-                "part": part,
-                "voltage": voltage,
-                "aim": finite(aim),
-                "at": event.at,
-                "kind": event.kind,
-                "state": before.name,
-                "after": before.duration,
-            }
-        )
-    return found
-
-
-def _store_ranges(timeline: Timeline) -> Mapping[str, float]:
-    """How far each store moves in the run, from its values at the ends of all intervals."""
-    seen: dict[str, list[float]] = {}
-    for interval in timeline.intervals:
-        for name, values in interval.stored([interval.start, interval.end]).items():
-            seen.setdefault(name, []).extend(float(v) for v in values if np.isfinite(v))
-    return {name: max(values) - min(values) for name, values in seen.items() if values}
-
-
-def _mover(
-    circuit: Circuit, interval: Interval, ranges: Mapping[str, float], least: float
-) -> tuple[str, float, float] | None:
-    """The capacitor that moves fastest at the end of an interval: name, voltage there, where it was bound."""
-    step = 1e-6 * interval.duration
-    times = [interval.start, interval.end - step, interval.end]
-    best: tuple[float, str, float] | None = None
-    for name, values in sorted(interval.stored(times).items()):
-        if circuit.parts[name].kind != "capacitor" or not np.isfinite(values).all():
-            continue
-        pace = abs(values[2] - values[1])
-        if pace > 0 and abs(values[2] - values[0]) >= least * ranges.get(name, 0.0):
-            candidate = (float(pace), name, float(values[2]))
-            best = candidate if best is None else max(best, candidate)
-    if best is None:
-        return None
-    aims = interval.stored([math.inf])
-    return best[1], best[2], float(aims[best[1]][0])
+    return [
+        {
+            "part": item.capacitor,
+            "voltage": item.voltage,
+            "aim": finite(item.aim),
+            "at": item.at,
+            "kind": item.kind,
+            "state": item.state,
+            "after": item.after,
+        }
+        for item in thresholds(timeline)
+    ]

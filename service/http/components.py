@@ -307,7 +307,21 @@ SCHEMAS: Mapping[str, Schema] = {
             "leakage": TEXT,
             "model": TEXT,
             "complete": FLAG,
+            "before": {
+                "anyOf": [
+                    record(
+                        {
+                            "state": TEXT,
+                            **_POSITIONS,
+                            "nets": mapping(OPTIONAL_NUMBER),
+                            "stored": mapping(OPTIONAL_NUMBER),
+                        }
+                    ),
+                    {"type": "null"},
+                ]
+            },
             "drawn_to": NUMBER,
+            "outputs": listing(TEXT),
             "stored": mapping(
                 record(
                     {

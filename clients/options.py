@@ -1,0 +1,60 @@
+"""What several commands share: their common options, who answers, and the status of an answer."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+import click
+
+from clients.output import defect
+from clients.sources import Backend, CannotCheck, InProcess, Remote
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+COULD_NOT_CHECK = 2
+FORMAT = click.option("--format", "style", type=click.Choice(["text", "json"]), default="text",
+                      show_default=True, help="Text for people, or the JSON of the service.")
+SERVER = click.option("--server", metavar="URL", help="Ask this server instead of computing here.")
+TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=30.0,
+                       show_default=True, metavar="SECONDS",
+                       help="How long to wait for an answer of the server.")
+FILE = click.argument("file", metavar="FILE")
+
+
+def options(*decorators: Callable[[F], F]) -> Callable[[F], F]:
+    def decorate(function: F) -> F:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return decorate
+
+
+@contextmanager
+def open_backend(server: str | None, timeout: float) -> Iterator[Backend]:
+    if server is None:
+        yield InProcess()
+        return
+    from clients.http_client import Client
+
+    try:
+        client = Client(server, timeout=(min(3.05, timeout), timeout))
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--server") from error
+    with client:
+        yield Remote(client)
+
+
+def guarded(label: str, run: Callable[[], Any]) -> Any:
+    """What ``run`` gives; a defect of the program becomes a :class:`CannotCheck` for this circuit."""
+    try:
+        return run()
+    except (CannotCheck, click.ClickException, BrokenPipeError):
+        raise
+    except Exception as error:
+        if os.environ.get("THUMBRULE_TRACEBACK"):
+            raise
+        raise CannotCheck(label, defect(error).problem) from error
