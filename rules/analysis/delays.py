@@ -17,7 +17,7 @@ import numpy as np
 
 from rules.analysis.course import beyond, passes, seconds, voltage_after
 from rules.analysis.elements import Configuration
-from rules.analysis.frozen import Segment, TimedState, ending, follow, held_with, transitions
+from rules.analysis.frozen import Phase, Segment, TimedState, ending, follow, held_with, transitions
 from rules.analysis.states import State, find_states
 from schemas.circuit import Circuit
 
@@ -30,18 +30,32 @@ SETTLING = ("linear", "follower")  # stages that follow a slow base instead of s
 
 
 @dataclass(frozen=True, eq=False)
+class Approach:
+    """How the start of a delay is reached where the stimulus does not wait for rest.
+
+    From ``before``, at rest, the capacitor follows ``phase`` for ``stay`` s.
+    """
+
+    before: State
+    phase: Phase
+    stay: float
+
+
+@dataclass(frozen=True, eq=False)
 class Delay:
     """A timed state that is a delay.
 
     ``segments`` is its course from the voltage where it really starts (V,
     ``start``) to the threshold; ``origin`` the resting state it is entered
-    from, ``None`` at power-up.
+    from, ``None`` at power-up; ``approach`` how it got to its start, where it
+    was not at rest there.
     """
 
     timed: TimedState
     segments: tuple[Segment, ...]
     origin: State | None
     farads: float
+    approach: Approach | None = None
 
     @property
     def start(self) -> float:
@@ -142,9 +156,9 @@ def _judge(study: Study, corner: str, timed: TimedState) -> Delay | LeftOut:
     segments = course_of(study, timed)
     farads = study.value(name, "capacitance")
     entered = None
-    for origin, start in _entries(study, corner, timed, rest):
+    for origin, start, approach in _entries(study, corner, timed, rest):
         if start is not None:
-            entered = Delay(timed, beyond(segments, farads, start), origin, farads)
+            entered = Delay(timed, beyond(segments, farads, start), origin, farads, approach)
             break
     if entered is None:
         return LeftOut(name, f"no stimulus leads into {timed.name} with {name} at {timed.start:.3g} V")
@@ -171,8 +185,8 @@ def _settles(study: Study, corner: str, transistor: str) -> bool:
 
 def _entries(
     study: Study, corner: str, timed: TimedState, rest: Configuration
-) -> Iterator[tuple[State | None, float | None]]:
-    """(resting state before, start voltage or ``None`` when it is not reached), likeliest first."""
+) -> Iterator[tuple[State | None, float | None, Approach | None]]:
+    """(resting state before, start voltage or ``None`` when it is not reached, how), likeliest first."""
     later = []
     for origin, configuration in transitions(study.state_sets(corner), study.resolved):
         if configuration.key != timed.configuration.key:
@@ -186,23 +200,25 @@ def _entries(
                 continue
             stay = dwell(study.circuit, before, rest)
         if math.isinf(stay):
-            yield origin, timed.start
+            yield origin, timed.start, None
         else:
             later.append((origin, stay))
     for origin, stay in later:
         assert origin is not None
-        yield origin, _start_after(study, corner, timed, origin, stay)
+        yield origin, *_start_after(study, corner, timed, origin, stay)
 
 
-def _start_after(study: Study, corner: str, timed: TimedState, origin: State, stay: float) -> float | None:
+def _start_after(
+    study: Study, corner: str, timed: TimedState, origin: State, stay: float
+) -> tuple[float | None, Approach | None]:
     """Where the capacitor stands when the stimulus leaves the configuration of ``origin`` after ``stay`` s.
 
-    ``None`` when that is not yet beyond the threshold of the timed state.
+    Nothing when that is not yet beyond the threshold of the timed state.
     """
     course = timed.phase.segments
     threshold = timed.threshold
     farads = study.value(timed.capacitor, "capacitance")
-    best: float | None = None
+    best: tuple[float, Approach] | None = None
     for before in study.state_sets(corner)[0].stable:
         held = held_with(study.resolved, timed.capacitor, before)
         there = find_states(study.resolved, origin.mode.network.configuration, corner, held)
@@ -212,9 +228,9 @@ def _start_after(study: Study, corner: str, timed: TimedState, origin: State, st
                 continue
             reached = voltage_after(way.segments, farads, stay)
             on_way = (reached - threshold) * (timed.start - threshold) > 0.0
-            if on_way and (best is None or abs(reached - timed.start) < abs(best - timed.start)):
-                best = reached
-    return best if best is not None and passes(course, threshold) else None
+            if on_way and (best is None or abs(reached - timed.start) < abs(best[0] - timed.start)):
+                best = reached, Approach(before, way, stay)
+    return best if best is not None and passes(course, threshold) else (None, None)
 
 
 def delay_with(study: Study, delay: Delay, values: Mapping[tuple[str, str], float]) -> Delay | None:
@@ -242,4 +258,4 @@ def delay_with(study: Study, delay: Delay, values: Mapping[tuple[str, str], floa
         tau=first.tau,
         duration=sum(segment.duration for segment in segments),
     )
-    return Delay(changed, beyond(segments, farads, delay.start), delay.origin, farads)
+    return Delay(changed, beyond(segments, farads, delay.start), delay.origin, farads, delay.approach)

@@ -41,6 +41,7 @@ class Segment:
     tau: float | None
     duration: float
     complete: bool  # reached its end (false: settles at ``end``)
+    support: frozenset[int] = frozenset()  # the junctions that conduct
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +142,7 @@ def _segment(
     devices = regions(tracer, line.support)
     first, last = line.current_at(u), line.current_at(end)
     duration = math.inf if settled else _time(u, end, first, last, tau, farads)
-    return Segment(devices, u, end, first, last, aim, tau, duration, not settled), settled
+    return Segment(devices, u, end, first, last, aim, tau, duration, not settled, line.support), settled
 
 
 def _time(start: float, end: float, first: float, last: float, tau: float | None, farads: float) -> float:
