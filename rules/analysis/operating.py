@@ -40,17 +40,17 @@ def operating_point(state: State, transistor: str) -> Point | None:
     pins = state.mode.network.resolved.circuit.parts[transistor].pins
     at = [state.nets[pins[pin]] for pin in ("collector", "base", "emitter")]
     into = [state.currents[transistor][pin] for pin in ("base", "collector")]
-    if None in at or None in into:
+    # plain arithmetic: a state at many corners at once has arrays here
+    collector, base, emitter, i_base, i_collector = (*at, *into)
+    if collector is None or base is None or emitter is None or i_base is None or i_collector is None:
         return None
-    collector, base, emitter = (value or 0.0 for value in at)
     sign = sign_of(state, transistor)
-    i_base, i_collector = (sign * (value or 0.0) for value in into)
     return Point(
         state.devices[transistor],
         sign * (base - emitter),
         sign * (collector - emitter),
-        i_base,
-        i_collector,
+        sign * i_base,
+        sign * i_collector,
         state.mode.betas[transistor],
     )
 

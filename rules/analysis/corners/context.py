@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -36,7 +37,6 @@ class Context:
         self.box = box_of(parameters)
         self._batches: OrderedDict[bytes, Variants] = OrderedDict()
         self._moved: dict[tuple[tuple[Key, float], ...], Context] = {}
-        self.sign = int(self.variants(self.box.nominal[None]).signs[0])
 
     def variants(self, points: Array) -> Variants:
         """The mode at the points in the rows."""
@@ -49,6 +49,20 @@ class Context:
         else:
             self._batches.move_to_end(mark)
         return found
+
+    @cached_property
+    def sign(self) -> int:
+        """Sign of the determinant at nominal values."""
+        many, k = self.at(self.box.nominal)
+        return int(many.signs[k])
+
+    def at(self, vertex: Array) -> tuple[Variants, int]:
+        """A batch that holds a point, and the row of the point."""
+        for many in reversed(self._batches.values()):
+            rows = np.flatnonzero((many.stack.values == vertex).all(axis=1))
+            if rows.size:
+                return many, int(rows[0])
+        return self.variants(vertex[None]), 0
 
     def with_lows(self, lows: Mapping[Key, float]) -> Context:
         """The same mode with other low ends of some intervals."""

@@ -49,11 +49,11 @@ def _word(parameter: Parameter, value: float) -> str:
     if parameter.key == TEMPERATURE:
         return format_quantity(value, "temperature", 3)
     if parameter.key == VBE:
-        return f"V_BE {format_quantity(value, 'V', 3)}"
+        return f"V_BE {value:.3g} V"
     if parameter.key == DIODE:
-        return f"diode drop {format_quantity(value, 'V', 3)}"
+        return f"diode drop {value:.3g} V"
     if parameter.kind in ("supply", "drop"):
-        return f"{parameter.part} {format_quantity(value, 'V', 3)}"
+        return f"{parameter.part} {value:.3g} V"
     share = value / parameter.nominal - 1.0
     sign = "+" if share > 0.0 else ""
     what = " inductance" if parameter.kind == "inductance" else ""

@@ -203,35 +203,38 @@ class Variants:
         A quantity that is plain arithmetic is worked out for all points at once; one that decides
         anything by a value (``if``, ``max``, ``float``) is asked point by point.
         """
-        many = self._take_together(quantity) if len(self) > 1 else None
-        if many is None:
-            return np.array([self._take_one(quantity, k) for k in range(len(self))])
-        many = np.array(many)
-        for k in np.flatnonzero(~(self.sound & np.isfinite(many))).tolist():
-            many[k] = self._take_one(quantity, k)
-        probe = len(self) - 1
-        alone = self._take_one(quantity, probe)
-        if not (abs(alone - many[probe]) <= _AGREE * max(abs(alone), 1e-300)) and not (
-            np.isnan(alone) and np.isnan(many[probe])
-        ):
-            return np.array([self._take_one(quantity, k) for k in range(len(self))])
+        many = self.take_together(quantity)
+        if many is None or not agree(self.take_one(quantity, 0), float(many[0])):
+            return self.take_singly(quantity)
         return many
 
-    def _take_one(self, quantity: Quantity, k: int) -> float:
+    def take_singly(self, quantity: Quantity) -> Array:
+        """Like :meth:`take`, point by point."""
+        return np.array([self.take_one(quantity, k) for k in range(len(self))])
+
+    def take_one(self, quantity: Quantity, k: int) -> float:
         state = self.state(k)
         value = None if state is None else quantity(state)
         return float("nan") if value is None else float(value)
 
-    def _take_together(self, quantity: Quantity) -> Array | None:
+    def take_together(self, quantity: Quantity) -> Array | None:
+        """Like :meth:`take`, unchecked; ``None`` where the quantity has to be taken point by point."""
+        if len(self) < 2:
+            return None
         try:
             with np.errstate(all="ignore"):
                 value = quantity(cast(State, self.view))
-        except (ValueError, TypeError, AttributeError, KeyError, ZeroDivisionError, ArithmeticError):
+        except (ValueError, TypeError, AttributeError, KeyError, ArithmeticError):
             return None
         if value is None:
             return None
         array = np.asarray(value, dtype=float)
-        return np.broadcast_to(array, (len(self),)) if array.shape in ((), (len(self),)) else None
+        if array.shape not in ((), (len(self),)):
+            return None
+        many = np.array(np.broadcast_to(array, (len(self),)))
+        for k in np.flatnonzero(~(self.sound & np.isfinite(many))).tolist():
+            many[k] = self.take_one(quantity, k)
+        return many
 
     @cached_property
     def view(self) -> View:
@@ -261,6 +264,15 @@ def _between(slack: Array, slopes: Array) -> Array:
         ends.append(turn * y[:, :free])
     middle: Array = 0.5 * (ends[0] + ends[1])
     return middle
+
+
+def agree(one: float, other: float) -> bool:
+    """True when a quantity taken in two ways is the same number, or undefined both times."""
+    if np.isnan(one) or np.isnan(other):
+        return bool(np.isnan(one) and np.isnan(other))
+    return one == other or abs(one - other) <= _AGREE * max(abs(one), abs(other)) + 1e-12 * min(
+        1.0, abs(one) + abs(other)
+    )
 
 
 def variants(state: State, parameters: Sequence[Parameter], values: Array) -> Variants:

@@ -16,7 +16,7 @@ that one homographic parameter needs only its ends follows from its derivative,
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -96,34 +96,44 @@ class Extreme:
 
 
 class Search:
-    """Both ends of one quantity over one box; lines through the nominal point are shared."""
+    """Both ends of one quantity over one box; what was asked for one end serves the other."""
 
     def __init__(self, evaluate: Evaluate, box: Box, thrifty: bool = False) -> None:
         """``thrifty`` leaves out the inside of intervals and the second look at the vertices."""
         self.evaluate, self.box, self.thrifty = evaluate, box, thrifty
-        self.lines = self._lines(box.nominal, ENDS if thrifty else PLACES)
+        self.lines = self._lines([box.nominal], ENDS if thrifty else PLACES)[0]
         self.total = float(self.lines.span.sum())
         self.bent = self._bent()
+        self.suspects = tuple(sorted(self.bent | set(np.flatnonzero(box.curved).tolist())))
+        self._known: dict[bytes, Lines] = {}
 
     @property
     def nominal(self) -> float:
         return self.lines.here
 
-    def _ask(self, points: Array) -> Array:
-        return self.evaluate(points)
-
-    def _lines(self, centre: Array, shares: tuple[float, ...] = ENDS) -> Lines:
-        """Along each parameter through ``centre``; a place that is the centre itself is asked once."""
-        n = self.box.size
-        points = np.repeat(centre[None], n * len(shares) + 1, axis=0)
+    def _lines(self, centres: Sequence[Array], shares: tuple[float, ...]) -> list[Lines]:
+        """Along each parameter through each centre, all in one batch; the centre comes first."""
+        n, k = self.box.size, len(shares)
+        points = np.repeat(np.array(centres), n * k + 1, axis=0).reshape(len(centres), n * k + 1, n)
         for row, share in enumerate(shares):
-            points[range(1 + row * n, 1 + (row + 1) * n), range(n)] = self.box.place(share)
-        fresh = np.any(points != centre, axis=1)
-        fresh[0] = True
-        values = np.empty(len(points))
-        values[fresh] = self._ask(points[fresh])
-        values[~fresh] = values[0]
-        return Lines(centre, float(values[0]), values[1:].reshape(len(shares), n).T)
+            points[:, range(1 + row * n, 1 + (row + 1) * n), range(n)] = self.box.place(share)
+        fresh = np.any(points != points[:, :1], axis=2)
+        fresh[:, 0] = True
+        values = np.empty(fresh.shape)
+        values[fresh] = self.evaluate(points[fresh])
+        values = np.where(fresh, values, values[:, :1])
+        return [
+            Lines(centre, float(row[0]), row[1:].reshape(k, n).T)
+            for centre, row in zip(centres, values, strict=True)
+        ]
+
+    def _at(self, *centres: Array) -> list[Lines]:
+        """The ends of every interval seen from these vertices."""
+        new = {c.tobytes(): c for c in centres if c.tobytes() not in self._known}
+        if new:
+            for lines in self._lines(list(new.values()), ENDS):
+                self._known[lines.centre.tobytes()] = lines
+        return [self._known[c.tobytes()] for c in centres]
 
     @property
     def _noise(self) -> float:
@@ -133,68 +143,74 @@ class Search:
         """Parameters along which the quantity is not homographic, seen at four places through the nominal."""
         if self.thrifty:
             return set(range(self.box.size))
-        places = np.array(PLACES)
-        return {
-            k for k, values in enumerate(self.lines.values) if not _homographic(places, values, self._noise)
-        }
+        places, noise = np.array(PLACES), self._noise
+        moving = np.flatnonzero(~(self.lines.span <= noise)).tolist()
+        return {k for k in moving if not _homographic(places, self.lines.values[k], noise)}
 
     def extreme(self, sign: float) -> Extreme:
         """The largest (``sign`` 1) or smallest (-1) value."""
         start = self._vertex(self.lines, sign, self.box.nominal)
         if self.thrifty:
-            value = float(self._ask(start[None])[0])
+            value = float(self.evaluate(start[None])[0])
             return Extreme(value, start, tuple(range(self.box.size)), (), (), True, False)
         best, value, both, settled = self._settle(start, sign)
-        inside: set[int] = set()
         best, value, inside = self._look_inside(best, value, sign)
-        bent = tuple(sorted(k for k in self.bent if not self.box.curved[k] or k in inside))
+        return self._extreme(best, value, inside, both, settled)
+
+    def _extreme(
+        self, vertex: Array, value: float, inside: set[int], both: set[int], settled: bool
+    ) -> Extreme:
+        bent = tuple(sorted(k for k in self.bent if not self.box.curved[k]))
         proven = settled and not bent and not inside
-        return Extreme(value, best, bent, tuple(sorted(inside)), tuple(sorted(both)), settled, proven)
+        return Extreme(value, vertex, bent, tuple(sorted(inside)), tuple(sorted(both)), settled, proven)
+
+    def moved(self, found: Extreme, box: Box, sign: float, evaluate: Evaluate) -> Extreme | None:
+        """The same end in a box of other low ends; ``None`` where that changes which vertex it is."""
+        vertex = np.where(found.vertex == self.box.low, box.low, found.vertex)
+        there = Search.__new__(Search)
+        there.__dict__.update(self.__dict__, box=box, evaluate=evaluate, _known={})
+        lines = there._at(vertex)[0]
+        changed = self._changed(self._better(self.lines), self._better(lines)) - set(found.both)
+        if changed or not np.array_equal(self._vertex_in(box, lines, sign, vertex), vertex):
+            return None
+        best, value, inside = there._look_inside(vertex, lines.here, sign)
+        return self._extreme(best, value, inside, set(found.both), found.settled)
 
     def _vertex(self, lines: Lines, sign: float, keep: Array) -> Array:
+        return self._vertex_in(self.box, lines, sign, keep)
+
+    def _vertex_in(self, box: Box, lines: Lines, sign: float, keep: Array) -> Array:
         """The better end of every parameter; where neither is better, as in ``keep``."""
         low, high = sign * lines.low, sign * lines.high
         low, high = np.where(np.isnan(low), -np.inf, low), np.where(np.isnan(high), -np.inf, high)
         with np.errstate(all="ignore"):
             equal = (np.abs(low - high) <= self._noise) | (low == high)
-        return np.where(equal, keep, np.where(low > high, self.box.low, self.box.high))
+        return np.where(equal, keep, np.where(low > high, box.low, box.high))
 
     def _settle(self, start: Array, sign: float) -> tuple[Array, float, set[int], bool]:
-        """Compare the ends again at the vertex, and try both ways what has changed its better end."""
+        """Compare the ends again at the vertices, and try both ways what has changed its better end."""
         other = self._vertex(self.lines, -sign, self.box.nominal)
-        nominal_better = self._better(self.lines)
-        both: set[int] = set()
-        opposite = self._better(self._lines(other))
-        both |= self._changed(nominal_better, opposite)
-        vertex, settled = start, True
-        lines = self._lines(vertex)
+        first = self._better(self.lines)
+        lines, opposite = self._at(start, other)
+        both = self._changed(first, self._better(opposite))
+        tried: set[int] = set()
         for _ in range(ROUNDS):
-            changed = self._changed(nominal_better, self._better(lines))
-            better = self._vertex(lines, sign, vertex)
-            if not (changed - both) and np.array_equal(better, vertex):
+            both |= self._changed(first, self._better(lines))
+            better = self._vertex(lines, sign, lines.centre)
+            if both <= tried and np.array_equal(better, lines.centre):
                 break
-            both |= changed
+            tried = set(both)
             candidates = np.vstack([better[None], self._branches(better, sorted(both))])
-            values = sign * self._ask(candidates)
+            values = sign * self.evaluate(candidates)
             values = np.where(np.isnan(values), -np.inf, values)
-            settled = settled and len(both) <= BRANCH_LIMIT
-            if values.max() <= sign * lines.here + self._noise and not (changed - both):
-                break
             row = int(values.argmax())
-            if values[row] > sign * lines.here:
-                vertex = candidates[row]
-                lines = self._lines(vertex)
+            if values[row] > sign * lines.here + self._noise:
+                lines = self._at(candidates[row])[0]
+            elif both <= tried:
+                break
         else:
-            settled = False
-        if both and settled:
-            # what the branches are worth with everything else where it is now
-            candidates = self._branches(vertex, sorted(both))
-            values = sign * self._ask(candidates)
-            values = np.where(np.isnan(values), -np.inf, values)
-            if values.max() > sign * lines.here + self._noise:
-                vertex = candidates[int(values.argmax())]
-                lines = self._lines(vertex)
-        return vertex, lines.here, both, settled
+            return lines.centre, lines.here, both, False
+        return lines.centre, lines.here, both, len(both) <= BRANCH_LIMIT
 
     def _better(self, lines: Lines) -> Array:
         """+1 where the quantity rises from low to high, -1 where it falls, 0 where it does neither."""
@@ -222,13 +238,13 @@ class Search:
         inside: set[int] = set()
         if not np.isfinite(value):
             return vertex, value, inside
-        suspects = sorted(k for k in range(self.box.size) if k in self.bent or self.box.curved[k])
+        suspects = list(self.suspects)
         for _ in range(2):
             moved = False
             for k, place, better in self._scan(vertex, value, suspects, sign):
                 point = vertex.copy()
                 point[k] = place
-                again = float(self._ask(point[None])[0]) if moved else better
+                again = float(self.evaluate(point[None])[0]) if moved else better
                 if sign * (again - value) > self._noise:
                     vertex, value, moved = point, again, True
                     if self.box.low[k] < place < self.box.high[k]:
@@ -249,7 +265,7 @@ class Search:
             grid = left[:, None] + (right - left)[:, None] * np.linspace(0.0, 1.0, INNER_STEPS)
             points = np.repeat(vertex[None], grid.size, axis=0)
             points[np.arange(grid.size), np.repeat(suspects, INNER_STEPS)] = grid.ravel()
-            values = sign * self._ask(points).reshape(grid.shape)
+            values = sign * self.evaluate(points).reshape(grid.shape)
             values = np.where(np.isnan(values), -np.inf, values)
             rows = values.argmax(axis=1)
             found = values[np.arange(len(suspects)), rows]

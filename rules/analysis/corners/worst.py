@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -20,8 +21,8 @@ import numpy as np
 from rules.analysis.corners.context import Context, box_of, context_of
 from rules.analysis.corners.labels import label
 from rules.analysis.corners.parameters import Key, Parameter, Point, frozen_point, least_gain
-from rules.analysis.corners.variants import Quantity, Variants
-from rules.analysis.corners.vertices import Extreme, Search
+from rules.analysis.corners.variants import Quantity, agree
+from rules.analysis.corners.vertices import Extreme, Lines, Search
 from rules.analysis.elements import Array
 from rules.analysis.states import State, collector_currents
 
@@ -59,7 +60,7 @@ class Worst:
     ``value`` at ``point`` (every parameter), named ``label``; ``state`` is the same mode there (``None`` for
     a black-box quantity).  ``holds``: that mode is a state of the circuit there.  ``exact``: no point of the
     box gives a worse value in this mode; where it is false, ``how`` says why.  ``nominal`` is the quantity at
-    nominal values.  ``sensitivities``: largest change first.
+    nominal values; ``lines`` the quantity along each parameter alone through there.
     """
 
     value: float
@@ -71,8 +72,13 @@ class Worst:
     exact: bool
     how: str
     nominal: float
-    sensitivities: tuple[Sensitivity, ...]
     parameters: tuple[Parameter, ...]
+    lines: Lines
+
+    @cached_property
+    def sensitivities(self) -> tuple[Sensitivity, ...]:
+        """Every parameter alone, largest change first."""
+        return _sensitivities(self.parameters, self.lines)
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,45 +119,72 @@ def bounds(state: State, quantity: Quantity, parameters: Sequence[Parameter] | N
     return None if low is None or high is None else Bounds(low, high)
 
 
-def _worst(context: Context, quantity: Quantity, sense: Sense, floating: bool) -> Worst | None:
-    for _ in range(GAIN_ROUNDS):
-        torn: list[bool] = []
+class _Asked:
+    """A quantity asked in one context."""
 
-        def evaluate(points: Array, context: Context = context, torn: list[bool] = torn) -> Array:
-            many = context.variants(points)
-            torn.append(bool(np.any(many.signs != context.sign)))
-            return many.take(quantity)
+    def __init__(self, context: Context, quantity: Quantity, singly: bool) -> None:
+        self.context, self.quantity, self.singly = context, quantity, singly
+        self.torn = False  # the determinant changes its sign somewhere
+        self._checked = False
 
-        search = Search(evaluate, context.box)
-        if np.isnan(search.nominal):
-            return None
-        found = search.extreme(1.0 if sense == "max" else -1.0)
-        corner = context.variants(found.vertex[None])
-        moved = _resettled(context, corner, found.vertex) if floating else context
-        if moved is context:
+    def evaluate(self, points: Array) -> Array:
+        many = self.context.variants(points)
+        self.torn = self.torn or bool(np.any(many.signs != self.context.sign))
+        values = None if self.singly else many.take_together(self.quantity)
+        if values is not None and not self._checked:
+            self._checked = True
+            if not agree(many.take_one(self.quantity, 0), float(values[0])):
+                values = None
+        if values is None:
+            self.singly = True
+            values = many.take_singly(self.quantity)
+        return values
+
+
+def _worst(
+    context: Context, quantity: Quantity, sense: Sense, floating: bool, singly: bool = False
+) -> Worst | None:
+    sign = 1.0 if sense == "max" else -1.0
+    asked = _Asked(context, quantity, singly)
+    search = Search(asked.evaluate, context.box)
+    if np.isnan(search.nominal):
+        return None
+    found = search.extreme(sign)
+    for _ in range(GAIN_ROUNDS if floating else 0):
+        moved = _resettled(asked.context, found.vertex)
+        if moved is None:
             break
-        context = moved
-    ill = ["the mode has no unique solution somewhere in between"] if any(torn) else []
-    return _told(context.parameters, search, found, sense, corner.state(0), bool(corner.holds[0]), ill)
+        asked = _Asked(moved, quantity, asked.singly)
+        following = search.moved(found, moved.box, sign, asked.evaluate)
+        if following is None:
+            search = Search(asked.evaluate, moved.box)
+            following = search.extreme(sign)
+        found = following
+    many, row = asked.context.at(found.vertex)
+    if not asked.singly and not agree(many.take_one(quantity, row), found.value):
+        return _worst(context, quantity, sense, floating, True)
+    ill = ["the mode has no unique solution somewhere in between"] if asked.torn else []
+    return _told(asked.context.parameters, search, found, sense, many.state(row), bool(many.holds[row]), ill)
 
 
-def _resettled(context: Context, corner: Variants, vertex: Array) -> Context:
-    """The same with least gains read at the collector currents of the corner; itself where they agree."""
-    state = corner.state(0)
+def _resettled(context: Context, vertex: Array) -> Context | None:
+    """The same with least gains read at the collector currents of the corner; ``None`` where they agree."""
+    low = [k for k, p in enumerate(context.parameters) if p.floating and vertex[k] == p.low]
+    if not low:
+        return None
+    many, row = context.at(vertex)
+    state = many.state(row)
     if state is None:
-        return context
-    lows: dict[Key, float] = {}
+        return None
     mode = state.mode
-    currents: dict[str, float] | None = None
-    for k, p in enumerate(context.parameters):
-        if not p.floating or vertex[k] != p.low:
-            continue
-        if currents is None:
-            currents = collector_currents(mode.network, mode.betas, mode.solution)
-        low = min(least_gain(context.frame.network.resolved, p.part, currents[p.part]), p.nominal)
-        if abs(low / p.low - 1.0) > SETTLED:
-            lows[p.key] = low
-    return context.with_lows(lows) if lows else context
+    currents = collector_currents(mode.network, mode.betas, mode.solution)
+    lows: dict[Key, float] = {}
+    for k in low:
+        p = context.parameters[k]
+        least = min(least_gain(context.frame.network.resolved, p.part, currents[p.part]), p.nominal)
+        if abs(least / p.low - 1.0) > SETTLED:
+            lows[p.key] = least
+    return context.with_lows(lows) if lows else None
 
 
 def _told(
@@ -179,8 +212,8 @@ def _told(
         found.proven and not ill,
         _how(parameters, found, ill),
         search.nominal,
-        _sensitivities(parameters, search),
         parameters,
+        search.lines,
     )
 
 
@@ -204,8 +237,8 @@ def _how(parameters: tuple[Parameter, ...], found: Extreme, ill: list[str]) -> s
     return "; ".join([*words, *ill])
 
 
-def _sensitivities(parameters: tuple[Parameter, ...], search: Search) -> tuple[Sensitivity, ...]:
-    lines, found = search.lines, list[Sensitivity]()
+def _sensitivities(parameters: tuple[Parameter, ...], lines: Lines) -> tuple[Sensitivity, ...]:
+    found: list[Sensitivity] = []
     for k, p in enumerate(parameters):
         low, high = float(lines.low[k]), float(lines.high[k])
         width = 1.0 if p.kind == "temperature" else (p.high - p.low) / p.nominal if p.nominal else 0.0
