@@ -25,7 +25,8 @@ class Threshold:
     """The voltage (V) of ``capacitor`` at which ``state`` ended, ``after`` s from where it began.
 
     ``aim`` is where the capacitor was bound for in the mode that took most of
-    that stay, ``None`` where that is not beyond the threshold.  ``kind`` is
+    the time since the last jump or move of a contact, ``None`` where that is
+    not beyond the threshold.  ``kind`` is
     ``jump`` when the state ceased to exist, ``region`` when a device changed
     region and everything stayed continuous.  ``at`` is absolute (s).
     """
@@ -45,23 +46,23 @@ def thresholds(timeline: Timeline) -> tuple[Threshold, ...]:
     A state counts from where it began, also where devices changed region within it.
     """
     found: list[Threshold] = []
-    begun = 0  # index of the interval in which the present state began
+    begun = smooth = 0  # indices of the intervals in which the present state, and its smooth course, began
     for k, (before, after) in enumerate(itertools.pairwise(timeline.intervals)):
         if k and timeline.intervals[k - 1].name != before.name:
             begun = k
         kinds = {event.kind for event in timeline.events if event.at == after.start}
-        if before.configuration.key != after.configuration.key or not kinds & {"jump", "region"}:
-            continue
-        name = deciding_capacitor(before)
-        if name is None:
-            continue
-        stay = timeline.intervals[begun : k + 1]
-        voltage = float(before.stored([before.end])[name][0])
-        kind: Literal["jump", "region"] = "jump" if "jump" in kinds else "region"
-        aim = _aim(name, voltage, stay)
-        found.append(
-            Threshold(name, voltage, aim, after.start, kind, before.name, after.start - stay[0].start)
-        )
+        moved = before.configuration.key != after.configuration.key
+        name = None if moved or not kinds & {"jump", "region"} else deciding_capacitor(before)
+        if name is not None:
+            voltage = float(before.stored([before.end])[name][0])
+            kind: Literal["jump", "region"] = "jump" if "jump" in kinds else "region"
+            aim = _aim(name, voltage, timeline.intervals[smooth : k + 1])
+            since = timeline.intervals[begun].start
+            found.append(
+                Threshold(name, voltage, aim, after.start, kind, before.name, after.start - since)
+            )
+        if moved or "jump" in kinds:
+            smooth = k + 1
     return tuple(found)
 
 

@@ -19,6 +19,31 @@ from service.timelines import timeline_shape
 from tests.builders import capacitor, circuit, coil, contact, resistor, supply
 
 Curve = Callable[[Array], Array]
+THRESHOLD = 6.0
+
+
+@dataclass(frozen=True)
+class Stores:
+    names: tuple[str, ...]
+    free: tuple[str, ...]
+    capacitors: int
+    weight: Array
+
+
+@dataclass(frozen=True)
+class Mode:
+    """C1 fails a condition at ``THRESHOLD`` on its way up."""
+
+    conditions: tuple[Array, Array]
+    pace: Array
+
+    def rate(self, x: Array) -> Array:
+        return self.pace
+
+
+@dataclass(frozen=True)
+class Plant:
+    stores: Stores
 
 
 @dataclass(frozen=True)
@@ -27,6 +52,20 @@ class Course:
 
     nets: Mapping[str, Curve]
     stores: Mapping[str, Curve] = field(default_factory=dict)
+
+    @property
+    def plant(self) -> Plant:
+        names = tuple(name for name in ("C1", "C2") if name in self.stores)
+        return Plant(Stores(names, names, len(names), np.full(len(names), 1e-6)))
+
+    @property
+    def mode(self) -> Mode:
+        size = len(self.plant.stores.free)
+        pace = np.array([1.0, 1e-3][:size])
+        return Mode((np.array([THRESHOLD]), np.array([[-1.0, -1e-6][:size]])), pace)
+
+    def at(self, times: Array) -> Array:
+        return np.array([self.stores[name](times) for name in self.plant.stores.free])
 
     def voltages(self, times: Array) -> dict[str, Array]:
         return {name: curve(times) for name, curve in self.nets.items()}
@@ -71,7 +110,6 @@ def subject() -> Circuit:
     )
 
 
-THRESHOLD = 6.0
 AFTER = math.log(9.0 / (9.0 - THRESHOLD))  # s to charge to it with a time constant of 1 s
 
 
@@ -148,6 +186,26 @@ def test_a_course_that_rests_is_drawn_until_it_has_settled() -> None:
     assert shape["nets"]["top"]["at"][-1] == shape["drawn_to"]
 
 
+def test_a_small_tail_is_not_drawn_to_its_end() -> None:
+    whole = release()
+    tail = interval(AFTER, math.inf, "dark", Course({"top": towards(1.0, 0.0, 1e3)}, {}), "closed")
+    shape = timeline_shape(subject(), replace(whole, intervals=(whole.intervals[0], tail)))
+    assert shape["drawn_to"] == pytest.approx((AFTER + 9.0) * 1.06, rel=1e-6)
+    long = interval(AFTER, math.inf, "dark", Course({"top": towards(5.0, 0.0, 1e3)}, {}), "closed")
+    shape = timeline_shape(subject(), replace(whole, intervals=(whole.intervals[0], long)))
+    assert shape["drawn_to"] > 4e3
+
+
+def test_what_held_before_is_passed_on() -> None:
+    before = {"state": "dark", "contacts": {"S1": "open"}, "drivers": {}, "nets": {"top": 0.0}, "stored": {}}
+    assert timeline_shape(subject(), release(), before=before)["before"] == before
+    assert timeline_shape(subject(), release())["before"] is None
+
+
+def test_outputs_are_nets_at_loads_and_at_collectors_that_switch() -> None:
+    assert timeline_shape(subject(), release())["outputs"] == ["out"]
+
+
 def test_the_end_of_the_drawing_may_be_said() -> None:
     for until in (0.5, AFTER, 100.0):
         shape = timeline_shape(subject(), release(), until=until)
@@ -188,7 +246,7 @@ def oscillation() -> Timeline:
 
 def test_an_oscillation_goes_on_to_where_the_drawing_ends() -> None:
     turn = AFTER + 1.0
-    assert timeline_shape(subject(), oscillation())["drawn_to"] == pytest.approx(2 * turn)
+    assert timeline_shape(subject(), oscillation())["drawn_to"] == pytest.approx(3.25 * turn)
     shape = timeline_shape(subject(), oscillation(), until=5.5 * turn)
     top = shape["nets"]["top"]
     assert top["at"][-1] == pytest.approx(5.5 * turn)
