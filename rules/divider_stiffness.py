@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.dividers import Loading, Redesign, Values, loading
+from rules.analysis.dividers import Loading, Redesign, Values, at_corner, loading
 from rules.analysis.operating import everywhere, place_of, sign_of
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
@@ -121,13 +121,12 @@ class DividerStiffness:
             yield not_applicable(self, subject, reason)
             return
         parts = sorted({*subject, *(arm.part for load in loads for arm in load.arms)})
-        worst = min(loads, key=lambda load: load.ratio)
-        plain = [load for load in loads if len(load.arms) == 2 and load.ratio < STIFF.value]
+        cornered = _at_corners(loads)
+        worst = min(cornered, key=lambda load: load.ratio)
         proposals: tuple[Proposal, ...] = ()
         if study.proposing and worst.ratio < STIFF.value:
-            chosen = dict.fromkeys((min(plain, key=lambda load: load.ratio, default=worst), worst))
-            proposals = tuple(p for load in chosen for p in _proposals(study, load, loads))
-        for load in loads:
+            proposals = tuple(_redesigned(study, loads, cornered))
+        for load in cornered:
             test = Test.at_least(load.ratio, STIFF.value, "")
             if test.holds:
                 yield satisfied(self, subject, load.situation, test)
@@ -149,6 +148,29 @@ class DividerStiffness:
                 pointers=(member_pointer(arm.part, "resistance") for arm in load.arms),
                 proposals=proposals if load is worst else (),
             )
+
+
+def _at_corners(loads: Sequence[Loading]) -> list[Loading]:
+    """Every load, and the worst of each place once more at the corner of all tolerances that is worst."""
+    least: dict[tuple[str, str], Loading] = {}
+    for load in loads:
+        other = least.setdefault(place_of(load.situation), load)
+        if load.ratio < other.ratio:
+            least[place_of(load.situation)] = load
+    found = (at_corner(load) for load in least.values())
+    return [*loads, *(load for load in found if load is not None)]
+
+
+def _redesigned(study: Study, loads: Sequence[Loading], cornered: Sequence[Loading]) -> Iterator[Proposal]:
+    """New values for the weakest plain divider and for the weakest of all."""
+    weakest = min(loads, key=lambda load: load.ratio)
+    plain = [load for load in loads if len(load.arms) == 2]
+    for load in dict.fromkeys((min(plain, key=lambda load: load.ratio, default=weakest), weakest)):
+        # what the corner takes beyond the tolerances of the arms themselves, it takes of any value
+        own = Redesign(study, load, STIFF.value)
+        there = min(other.ratio for other in _same_place(load, cornered))
+        beyond = max(1.0, own.least_ratio(own.now) / there) if own.possible else 1.0
+        yield from _proposals(study, load, loads, STIFF.value * beyond)
 
 
 def _beta(load: Loading) -> float:
@@ -215,9 +237,11 @@ def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
     yield Quantity("shift_hand", "shift by hand, R_th * I_B", load.by_hand, "V")
 
 
-def _proposals(study: Study, load: Loading, loads: Sequence[Loading]) -> Iterator[Proposal]:
+def _proposals(
+    study: Study, load: Loading, loads: Sequence[Loading], ratio: float
+) -> Iterator[Proposal]:
     """The same ratio; for two arms also the tap as it is wanted, and the tap nowhere above where it is."""
-    redesign = Redesign(study, load, STIFF.value)
+    redesign = Redesign(study, load, ratio)
     if not redesign.possible:
         return
 

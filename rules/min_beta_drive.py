@@ -10,6 +10,7 @@ from rules.analysis.drive import (
     ROLE,
     Drive,
     by_hand,
+    cornered,
     drives,
     feed_resistors,
     feeds,
@@ -18,7 +19,6 @@ from rules.analysis.drive import (
     subject,
     why_not_judged,
 )
-from rules.analysis.formulas.drive import beta_temperature_factor
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import from_to, listed, new_resistance, part_quantity, say, where
@@ -116,18 +116,19 @@ class MinBetaDrive:
             reason = reason or (reasons[0] if reasons else f"{stage.transistor} conducts in no state")
             yield not_applicable(self, about, reason)
             return
-        worst = min(found, key=lambda drive: drive.factor)
-        for drive in found:
+        every = (*found, *cornered(study, stage))
+        worst = min(every, key=lambda drive: drive.factor)
+        for drive in every:
             test = Test.at_least(drive.factor, SURE.value, "")
             if test.holds:
                 yield satisfied(self, about, drive.situation, test)
                 continue
             severity: Severity = "error" if drive.factor < EDGE.value else "warning"
-            proposals = _more(study, found) if study.proposing and drive is worst else ()
+            proposals = _more(study, every) if study.proposing and drive is worst else ()
             yield self._violated(study, found, drive, test, severity, ROLE, proposals)
         if worst.factor > WASTE.value:
             test = Test.at_most(worst.factor, WASTE.value, "")
-            less = _less(study, found) if study.proposing else ()
+            less = _less(study, every) if study.proposing else ()
             yield self._violated(study, found, worst, test, "note", "excess drive", less)
 
     def _violated(
@@ -213,15 +214,6 @@ def _evidence(study: Study, drive: Drive) -> Iterator[Quantity]:
     if drive.forced is not None:
         yield Quantity("beta_forced", "I_C / I_B; 10 is hard saturation", drive.forced, "")
     yield Quantity("V_CE", "across the transistor as it is", drive.vce, "V")
-    cold = study.resolved.ambient.low
-    if 218.15 <= cold <= 423.15:
-        yield Quantity(
-            "ODF_cold",
-            f"overdrive at {cold - 273.15:.3g} degC, gain times 1 + 0.005/K",
-            drive.factor * beta_temperature_factor(cold),
-            "",
-            source="common practice, no source",
-        )
     sums = by_hand(study, drive, SURE.value)
     if sums is not None:
         yield Quantity("V_drive", "voltage that feeds the base, above the emitter", sums.source, "V")
@@ -229,7 +221,7 @@ def _evidence(study: Study, drive: Drive) -> Iterator[Quantity]:
         if sums.resistor_at_most is not None:
             yield Quantity(
                 "R_B_max",
-                f"largest base resistor for {SURE.value:g} times the drive, by hand",
+                f"largest base resistor for {SURE.value:g} times the drive, its tolerance counted, by hand",
                 sums.resistor_at_most,
                 "ohm",
             )

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.drive import ROLE, drives, input_half, stronger, subject, why_not_judged
+from rules.analysis.drive import ROLE, cornered, drives, input_half, stronger, subject, why_not_judged
 from rules.analysis.headroom import (
     Collector,
     collector_of,
     is_signal_coupled,
+    least_headroom,
     resistor_by_hand,
     smaller_collector_resistor,
 )
@@ -114,6 +116,7 @@ class SaturationHeadroom:
         if not points:
             yield self._never_on(study, stage)
             return
+        points.extend(_least(study, stage, points))
         full = stage.intent == "linear" or is_signal_coupled(study, stage)
         spare, floor = (HEADROOM if full else EDGE).value, study.resolved.assumptions["vce_sat"]
         # saturated at several gains: the greatest one asks for the most current
@@ -183,6 +186,8 @@ class SaturationHeadroom:
             how = "only in reverse" if _on(study, stage) else "in no state"
             yield not_applicable(self, (name,), f"{name} conducts {how}")
             return
+        if not half and not why_not_judged(study, stage):
+            on.extend(_at_its_weakest(study, stage))
         worst = max(on, key=lambda found: found[1].vce)[0]
         judged = any(point.vce > most for _, point in on) and not why_not_judged(study, driven)
         found = drives(study, driven)[0] if judged else ()
@@ -199,9 +204,13 @@ class SaturationHeadroom:
                 f" ({where_at(situation, point.beta)}): {say(point.vce, 'V')} stay across it at"
                 f" {say(point.collector, 'A')}{heat}."
             )
-            severity: Severity = "error" if situation.corner == "min" else "warning"
+            severity: Severity = "warning" if situation.corner in ("typical", "max") else "error"
             wanted = study.proposing and situation is worst
-            proposals = _more_drive(study, stronger(study, found, OVERDRIVE)) if wanted else ()
+            proposals = (
+                _more_drive(study, stronger(study, (*found, *cornered(study, driven)), OVERDRIVE))
+                if wanted and found
+                else ()
+            )
             yield violated(
                 self,
                 study,
@@ -266,6 +275,30 @@ class SaturationHeadroom:
             f" {{on: {{{name}: saturated}}}}"
         )
         yield Outcome(self.slug, "undecided", (name,), reason)
+
+
+def _least(
+    study: Study, stage: Stage, points: Sequence[tuple[Situation, Point]]
+) -> Iterator[tuple[Situation, Point]]:
+    """Each place once more, at the corner of all tolerances that leaves the least headroom there."""
+    tightest: dict[tuple[str, str], tuple[Situation, Point]] = {}
+    for situation, point in points:
+        other = tightest.setdefault(place_of(situation), (situation, point))
+        if (point.vce, -point.beta) < (other[1].vce, -other[1].beta):
+            tightest[place_of(situation)] = situation, point
+    for situation, _ in tightest.values():
+        found = least_headroom(study, stage, situation)
+        if found is not None:
+            yield found
+
+
+def _at_its_weakest(study: Study, stage: Stage) -> Iterator[tuple[Situation, Point]]:
+    """The switch at the corners that are worst for its drive."""
+    for drive in cornered(study, stage):
+        point = operating_point(drive.saturated, stage.transistor)
+        if point is not None:
+            collector = min(drive.collector, drive.gain.value * drive.base)
+            yield drive.situation, replace(point, region=drive.region, vce=drive.vce, collector=collector)
 
 
 def _on(study: Study, stage: Stage) -> list[tuple[Situation, Point]]:

@@ -78,26 +78,31 @@ def from_to(study: Study, part: str, ohms: float) -> str:
 
 
 def gain_words(corner: str, beta: float) -> str:
-    """``least gain, beta 53``."""
-    return f"{_GAINS[corner]} gain, beta {beta:.3g}"
+    """``least gain, beta 53``; at a corner of everything, its name and the gain there."""
+    return f"{_GAINS[corner]} gain, beta {beta:.3g}" if corner in _GAINS else f"{corner}: beta {beta:.3g}"
 
 
 _GAINS = {"min": "least", "typical": "typical", "max": "greatest"}
 
 
 def where(situation: Situation) -> str:
-    """The state of a situation by name, with the contact positions and driver levels it needs."""
-    return with_position(situation.label, situation.state.mode.network.configuration)
+    """The state of a situation by name, with what positions it needs; and its corner, if not one of gain."""
+    place = with_position(situation.label, situation.state.mode.network.configuration)
+    return place if situation.corner in _GAINS else f"{place}, {situation.corner}"
 
 
 def where_at(situation: Situation, beta: float) -> str:
     """``listening, least gain, beta 53``."""
-    return f"{where(situation)}, {gain_words(situation.corner, beta)}"
+    place = with_position(situation.label, situation.state.mode.network.configuration)
+    return f"{place}, {gain_words(situation.corner, beta)}"
 
 
 def gain(study: Study, transistor: str, corner: str, value: float) -> Quantity:
     """The gain of a transistor in a state as evidence, with what it was read from."""
-    known = study.resolved.beta(transistor, corner)
+    known = study.resolved.beta(transistor, corner if corner in _GAINS else "min")
+    if corner not in _GAINS:
+        meaning = f"gain of {transistor} at this corner"
+        return Quantity(f"beta_{transistor}", meaning, value, "", "derived", known.pointer, known.source)
     source = None if known.origin == "declared" else known.source
     symbol, meaning = f"beta_{transistor}", f"gain of {transistor} in this state"
     return Quantity(symbol, meaning, value, "", known.origin, known.pointer, source)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -18,6 +18,7 @@ from rules.analysis.operating import operating_point, supposed
 from rules.analysis.preferred import members_between, round_down
 from rules.analysis.roles import Arm, Stage
 from rules.analysis.states import State
+from rules.analysis.worst_case import at_worst
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
@@ -118,6 +119,19 @@ def loading(study: Study, stages: Sequence[Stage], situation: Situation) -> Load
     return _loading(study, situation, names, found.upper, found.lower)
 
 
+def at_corner(load: Loading) -> Loading | None:
+    """The same divider at the corner where its current is least against the base current."""
+
+    def ratio(state: State) -> float | None:
+        made = _loading(load.study, replace(load.situation, state=state), *which)
+        return None if isinstance(made, str) else made.ratio
+
+    which = load.transistors, load.upper, load.lower
+    found = at_worst(load.situation, ratio, "min")
+    made = None if found is None else _loading(load.study, found.situation, *which)
+    return made if isinstance(made, Loading) else None
+
+
 def _loading(
     study: Study, situation: Situation, names: tuple[str, ...], upper: tuple[Arm, ...], lower: tuple[Arm, ...]
 ) -> Loading | str:
@@ -128,14 +142,15 @@ def _loading(
     base = sum(point.base for point in points if point is not None)
     if loaded is None or not base > 0.0:
         return f"the circuit does not determine the base current of {', '.join(names)}"
-    pairs = list(_ends(study, state, (*upper, *lower)).values())
+    pairs = list(_ends(state, (*upper, *lower)).values())
     divider, resistance = through_current(pairs), thevenin_of_arms(pairs).resistance
     return Loading(study, situation, names, tap, upper, lower, base, divider, resistance, loaded)
 
 
-def _ends(study: Study, state: State, arms: Iterable[Arm]) -> dict[str, tuple[float, float]]:
+def _ends(state: State, arms: Iterable[Arm]) -> dict[str, tuple[float, float]]:
     """Per arm the potential of its far end (V) and its resistance (ohm)."""
-    return {arm.part: (state.nets[arm.other] or 0.0, study.value(arm.part, "resistance")) for arm in arms}
+    value = state.mode.network.resolved.value
+    return {arm.part: (state.nets[arm.other] or 0.0, value(arm.part, "resistance")) for arm in arms}
 
 
 def _conductance(study: Study, arms: Iterable[Arm]) -> float:
@@ -178,7 +193,7 @@ class Redesign:
         self._fits: dict[float, tuple[Values, ...]] = {}
         self._checked: dict[Values, bool] = {}
         state = load.situation.state
-        self.ends = _ends(study, state, load.arms)
+        self.ends = _ends(state, load.arms)
 
         def in_order(arms: Iterable[Arm]) -> list[Arm]:
             return sorted(arms, key=lambda arm: (self.ends[arm.part][1], arm.part))

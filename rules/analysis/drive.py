@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from rules.analysis.elements import RESISTIVE
@@ -18,6 +18,7 @@ from rules.analysis.preferred import members_between
 from rules.analysis.resolve import Known
 from rules.analysis.roles import Arm, Stage, resistive_nets
 from rules.analysis.states import State
+from rules.analysis.worst_case import at_worst
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
@@ -135,6 +136,44 @@ def drives(study: Study, stage: Stage) -> tuple[tuple[Drive, ...], tuple[str, ..
     return tuple(kept.values()), tuple(reasons)
 
 
+def cornered(study: Study, stage: Stage) -> tuple[Drive, ...]:
+    """The drives of a switch, each place's weakest at the corner of all tolerances that is worst for it."""
+    key = ("cornered drives", stage.transistor)
+    return study.shared(key, lambda: _cornered(study, drives(study, stage)[0]))
+
+
+def _cornered(study: Study, found: Iterable[Drive]) -> tuple[Drive, ...]:
+    least: dict[tuple[str, str], Drive] = {}
+    for drive in found:
+        other = least.setdefault(place_of(drive.situation), drive)
+        if drive.factor < other.factor:
+            least[place_of(drive.situation)] = drive
+    return tuple(made for made in (_at_corner(study, drive) for drive in least.values()) if made is not None)
+
+
+def _at_corner(study: Study, drive: Drive) -> Drive | None:
+    name = drive.stage.transistor
+
+    def factor(state: State) -> float | None:
+        point = operating_point(state, name)
+        if point is None or point.collector < QUIET:
+            return None
+        return overdrive_factor(point.beta, max(0.0, point.base), point.collector)
+
+    found = at_worst(drive.situation, factor, "min", drive.saturated)
+    point = operating_point(found.state, name) if found is not None else None
+    if found is None or point is None or point.collector < QUIET:
+        return None
+    known = study.resolved.beta(name, "min", point.collector)
+    gain = replace(known, value=point.beta)
+    base, region, vce = max(0.0, point.base), "saturated", point.vce
+    if overdrive_factor(point.beta, base, point.collector) < 1.0:
+        active = supposed(study, found.state, regions={name: "active"})
+        as_is = operating_point(active, name) if active is not None else None
+        region, vce = "active", point.vce if as_is is None else as_is.vce
+    return Drive(found.situation, drive.stage, base, point.collector, gain, region, vce, found.state)
+
+
 def feeds(study: Study, found: Iterable[Drive]) -> tuple[str, ...]:
     """Every resistor that brings base current in some situation, in name order."""
     return tuple(sorted({name for drive in found for name in feed_resistors(study, drive)}))
@@ -189,9 +228,10 @@ def factor_with(study: Study, drive: Drive, resistor: str, ohms: float) -> float
     point = operating_point(state, name) if state is not None else None
     if point is None or point.base <= 0.0 or point.collector < QUIET:
         return 0.0
-    return overdrive_factor(
-        study.resolved.beta(name, "min", point.collector).value, point.base, point.collector
-    )
+    # a gain at a corner differs by the same factor at any current
+    promised = study.resolved.beta(name, "min", drive.collector).value
+    gain = study.resolved.beta(name, "min", point.collector).value * drive.gain.value / promised
+    return overdrive_factor(gain, point.base, point.collector)
 
 
 def largest_for(
@@ -249,15 +289,18 @@ def by_hand(study: Study, drive: Drive, overdrive: float) -> ByHand | None:
     direct = [arm for arm in stage.feeds if arm.part in resistors]
     if len(direct) != 1 or len(resistors) != 1:
         return None
-    vbe, sign = study.resolved.assumptions["vbe_on"], sign_of(state, stage.transistor)
+    here, sign = state.mode.network.resolved, sign_of(state, stage.transistor)
+    vbe, feed = here.assumptions["vbe_on"], direct[0].part
     far, emitter = state.nets[direct[0].other], state.nets[stage.emitter]
     if far is None or emitter is None or not vbe > 0.0:
         return None
     source = sign * (far - emitter)
-    conductance = sum(1.0 / study.value(part, "resistance") for part in stage.bleeds)
+    conductance = sum(1.0 / here.value(part, "resistance") for part in stage.bleeds)
     bleed = 1.0 / conductance if conductance else None
-    base = base_current_of_drive(source, study.value(direct[0].part, "resistance"), vbe, 0.0, bleed)
+    base = base_current_of_drive(source, here.value(feed, "resistance"), vbe, 0.0, bleed)
     most = None
     if source > vbe:
         most = base_resistor_at_most(source, vbe, drive.collector, drive.gain.value, overdrive, 0.0, bleed)
+        # a nominal value, which the tolerance of this corner leaves at that most
+        most *= study.value(feed, "resistance") / here.value(feed, "resistance")
     return ByHand(source, bleed, base, most)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from rules.analysis.drive import QUIET, last_that
@@ -12,6 +12,7 @@ from rules.analysis.operating import Point, operating_point, sign_of, supposed
 from rules.analysis.preferred import members_between
 from rules.analysis.roles import Arm, Stage
 from rules.analysis.states import State
+from rules.analysis.worst_case import at_worst
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
@@ -59,12 +60,34 @@ def collector_of(study: Study, state: State, stage: Stage) -> Collector | None:
         far = active.nets[arm.other]
         if near is None or far is None or emitter is None or study.circuit.parts[arm.part].kind != "resistor":
             continue
-        ohms, drop = study.value(arm.part, "resistance"), sign * (far - near)
+        ohms = state.mode.network.resolved.value(arm.part, "resistance")
+        drop = sign * (far - near)
         if drop / ohms > QUIET and (best is None or drop / ohms > best.drop / best.ohms):
             best = Collector(
                 arm, ohms, point.collector, drop, sign * (far - emitter), sign * far, sign * emitter
             )
     return best
+
+
+def least_headroom(study: Study, stage: Stage, situation: Situation) -> tuple[Situation, Point] | None:
+    """The stage at the corner where least stands across it, as saturated where its bias leaves nothing.
+
+    The state of the situation is that of the bias alone, as in :func:`active_point`.
+    """
+    found = active_point(study, situation.state, stage)
+    cornered = at_worst(situation, lambda state: _vce(state, stage), "min", found[0]) if found else None
+    point = operating_point(cornered.state, stage.transistor) if cornered is not None else None
+    if cornered is None or point is None:
+        return None
+    floor = cornered.state.mode.network.resolved.assumptions["vce_sat"]
+    if point.vce < floor:
+        point = replace(point, region="saturated", vce=floor)
+    return cornered.situation, point
+
+
+def _vce(state: State, stage: Stage) -> float | None:
+    point = operating_point(state, stage.transistor)
+    return None if point is None else point.vce
 
 
 def resistor_by_hand(collector: Collector, headroom: float) -> float | None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from rules.analysis.complementarity import solve_together
 from rules.analysis.configurations import configurations
-from rules.analysis.delays import Delay, LeftOut, delays
+from rules.analysis.delays import Delay, LeftOut, delays, dwell
 from rules.analysis.elements import Fault
 from rules.analysis.frozen import TimedState, timed_states
 from rules.analysis.network import Network, build_network
@@ -29,6 +29,7 @@ EQUAL_SHARING = Assumed(
     "",
     "ideal junctions in parallel leave their currents open; taken to share as equal junctions do",
 )
+T = TypeVar("T")
 FILTER_SHARE = 0.01  # of the longest delay; below it a capacitor filters rather than times
 
 
@@ -74,6 +75,7 @@ class Study:
         self._sets: dict[str, tuple[StateSet, ...]] = {}
         self._timed: dict[str, tuple[TimedState, ...]] = {}
         self._timelines: dict[tuple[str | None, str, str, str, float | None], Timeline] = {}
+        self._shared: dict[object, Any] = {}
         self._delays: dict[str, tuple[tuple[Delay, ...], tuple[LeftOut, ...]]] = {}
 
     @cached_property
@@ -132,9 +134,27 @@ class Study:
         return self._timelines[key]
 
     def situations(self, corner: str = "typical") -> tuple[Situation, ...]:
-        """Every stable DC state, then the start of every timed state."""
-        found = [Situation(state.name, corner, state) for s in self.state_sets(corner) for state in s.stable]
-        found.extend(Situation(timed.name, corner, timed.state, timed) for timed in self.timing(corner))
+        """Every stable DC state, then the start of every timed state.
+
+        A state at the end of a timed one that every stimulus leaves earlier is none of them.
+        """
+        return self.shared(("situations", corner), lambda: self._situations(corner))
+
+    def _situations(self, corner: str) -> tuple[Situation, ...]:
+        sets, timing = self.state_sets(corner), self.timing(corner)
+        rest = sets[0].configuration
+        later: dict[str, list[Mapping[str, str]]] = {}
+        for timed in timing:
+            if timed.duration > dwell(self.circuit, timed.configuration, rest):
+                ends = [phase.segments[-1].devices for phase in (timed.phase, *timed.after) if phase.segments]
+                later.setdefault(timed.configuration.key, []).extend(dict(devices) for devices in ends)
+        found = [
+            Situation(state.name, corner, state)
+            for s in sets
+            for state in s.stable
+            if dict(state.devices) not in later.get(s.configuration.key, [])
+        ]
+        found.extend(Situation(timed.name, corner, timed.state, timed) for timed in timing)
         return tuple(found)
 
     @cached_property
@@ -165,6 +185,13 @@ class Study:
         """True when every state of every configuration at every corner is surely known."""
         return not self.incomplete_reasons
 
+    def shared(self, key: object, make: Callable[[], T]) -> T:
+        """What ``make`` gives, made once for all rules that ask with this key."""
+        if key not in self._shared:
+            self._shared[key] = make()
+        found: T = self._shared[key]
+        return found
+
     def known(self, part: str, member: str) -> Known | None:
         return self.resolved.known(part, member)
 
@@ -187,7 +214,9 @@ class Study:
         mode = state.mode
         network, support = mode.network, mode.solution.support
         if values:
-            network = build_network(self.resolved.with_values(values), network.configuration, network.held)
+            # a state at a corner keeps the other values of that corner
+            changed = network.resolved.with_values(values)
+            network = build_network(changed, network.configuration, network.held)
         if regions:
             support = _support_with(network, support, regions)
         return linear_state(network, {**mode.betas, **(betas or {})}, support)
