@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -22,6 +22,7 @@ Curves: TypeAlias = Mapping[str, Array]
 POINTS = 400  # of one curve
 TOLERANCE = 5e-4  # of the range of a curve; a line on paper is about as wide
 NOISE = 1e-6  # of the largest range; what is flatter than this is a straight line
+ROUNDING = 1e-9  # of the largest value; nothing smaller is a bend
 SETTLED = 0.01  # of the range of a curve, off its final value: about 4.6 time constants
 _PER_DECADE = 10
 _DECADES = 9
@@ -57,7 +58,8 @@ def polylines(pieces: Sequence[Piece], points: int = POINTS) -> dict[str, Polyli
     coarse = [(times, piece.curves(times)) for piece, times in ((p, _grid(p.start, p.end)) for p in pieces)]
     names = sorted(set().union(*(values for _, values in coarse)))
     ranges = {name: _range([values[name] for _, values in coarse if name in values]) for name in names}
-    least = NOISE * max(ranges.values(), default=0.0)
+    largest = max((_largest(values.values()) for _, values in coarse), default=0.0)
+    least = max(NOISE * max(ranges.values(), default=0.0), ROUNDING * largest)
     allowed = {name: max(TOLERANCE * ranges[name], least, np.finfo(float).tiny) for name in names}
     dense = [
         _refined(piece, times, values, allowed)
@@ -110,6 +112,10 @@ def _range(parts: Sequence[Array]) -> float:
     values = np.concatenate(parts)
     values = values[np.isfinite(values)]
     return float(values.max() - values.min()) if values.size else 0.0
+
+
+def _largest(parts: Iterable[Array]) -> float:
+    return max((float(np.abs(part[np.isfinite(part)]).max(initial=0.0)) for part in parts), default=0.0)
 
 
 def _refined(
