@@ -48,9 +48,9 @@ def linear_mode(plant: Plant, support: Support) -> Linear:
             rows = ties[:, 1 : 1 + stored]
             tied = -rows @ base
             weights = rows @ through[:, keep]
-            sizes = np.maximum(np.abs(weights).max(axis=1, initial=0.0), 1e-300)
-            stacked = np.vstack([matrix, weights / sizes[:, None]])
-            both = np.vstack([right, tied / sizes[:, None]])
+            level = _inverse(np.abs(weights).max(axis=1, initial=0.0))[:, None]
+            stacked = np.vstack([matrix, weights * level])
+            both = np.vstack([right, tied * level])
             part, open_, fits = _least(stacked, both, ties)
             solution[keep] = part
             null = np.zeros((size + free, open_.shape[1]))
@@ -83,9 +83,9 @@ def _least(matrix: Array, right: Array, ties: Array) -> tuple[Array, Array, bool
 
     Rows that say a tie again are met only where the tie is: they are left out of the check.
     """
-    rows = 1.0 / np.maximum(np.abs(matrix).max(axis=1, initial=0.0), 1e-300)
+    rows = _inverse(np.abs(matrix).max(axis=1, initial=0.0))
     level = matrix * rows[:, None]
-    columns = 1.0 / np.maximum(np.abs(level).max(axis=0, initial=0.0), 1e-300)
+    columns = _inverse(np.abs(level).max(axis=0, initial=0.0))
     level = level * columns
     u, values, vt = np.linalg.svd(level)
     rank = int(np.sum(values > 1e-11 * max(values.max(initial=0.0), 1e-300)))
@@ -100,6 +100,11 @@ def _least(matrix: Array, right: Array, ties: Array) -> tuple[Array, Array, bool
     open_ = columns[:, None] * vt[rank:].T
     norms = np.linalg.norm(open_, axis=0)
     return part, open_ / np.where(norms > 0.0, norms, 1.0), fits
+
+
+def _inverse(sizes: Array) -> Array:
+    """What levels rows or columns of these sizes; one of nothing but zeros (an open potential) stays."""
+    return np.asarray(1.0 / np.where(sizes > 0.0, sizes, 1.0), dtype=np.float64)
 
 
 def _rates_before(plant: Plant, support: Support) -> tuple[Array, Array]:

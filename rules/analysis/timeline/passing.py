@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from rules.analysis.timeline.plant import AT_LIMIT, Linear, Plant, Support, leak
 SAME = 1e-6  # V or of the value; two modes describe one point within this
 FADE_LIMIT = 200  # modes passed while a contact fades over
 CURVE_LIMIT = 60
+_TOGETHER = 4  # junctions that may turn over at one moment
 _BEYOND = 1e-6  # of the fade; where the states past a sudden end are looked for
 _QUIET = 1e-12  # V
 
@@ -46,14 +47,41 @@ def regimes(plant: Plant, w: Array) -> Iterator[tuple[int, ...]]:
 
 def modes_at(plant: Plant, x: Array, direction: Array | None = None) -> list[Linear]:
     """Every mode that holds at ``x`` and goes on along ``direction`` (by default along its own rates)."""
+    found = _holding(plant, x, direction, plant.supports_at(x))
+    return found or _holding(plant, x, direction, _bordering(plant, x))
+
+
+def _holding(
+    plant: Plant, x: Array, direction: Array | None, supports: Iterable[tuple[int, ...]]
+) -> list[Linear]:
     found = []
-    for junctions in plant.supports_at(x):
+    for junctions in supports:
         for leaks in regimes(plant, x):
             mode = plant.mode(Support(junctions, leaks))
             if mode.holds(x, direction):
                 found.append(mode)
                 break
     return found
+
+
+def _bordering(plant: Plant, x: Array) -> list[tuple[int, ...]]:
+    """Junctions that may begin or cease to conduct together where the solutions at ``x`` are on a limit.
+
+    A junction without current counts as blocking in a solution, so the mode that
+    goes on may be none of those found: a transistor that starts with a coil in its
+    collector conducts with both junctions at once, and with no current yet.
+    """
+    size = plant.problem.size
+    more: set[tuple[int, ...]] = set()
+    known = plant.supports_at(x)
+    for junctions in known:
+        mode = plant.mode(Support(junctions, next(iter(regimes(plant, x)))))
+        values = dict(zip(mode.keys, mode.condition(x).tolist(), strict=True))
+        border = [k for k in range(size) if values.get(k, 0.0) <= AT_LIMIT]
+        for count in range(1, min(len(border), _TOGETHER) + 1):
+            for turned in itertools.combinations(border, count):
+                more.add(tuple(sorted(set(junctions) ^ set(turned))))
+    return sorted(more - set(known))
 
 
 def is_same_point(plant: Plant, one: Linear, other: Linear, x: Array) -> bool:
