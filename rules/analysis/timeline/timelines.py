@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -33,6 +34,18 @@ class UnknownStart(LookupError):
         there = ", ".join(known) or "none"
         super().__init__(f"no stable state at rest is called {name!r}; there are {there}")
         self.name, self.known = name, known
+
+
+_WORLDS: WeakKeyDictionary[Study, dict[tuple[str, str], World]] = WeakKeyDictionary()
+
+
+def world_of(study: Study, corner: str = "typical", leakage: str = "none") -> World:
+    """The circuit at the gains of a corner; asking twice gives the same object: runs share their modes."""
+    made = _WORLDS.setdefault(study, {})
+    if (corner, leakage) not in made:
+        drawn = leaks(study) if leakage == "limit" else {}
+        made[corner, leakage] = World(study.resolved, gains(study, corner), drawn)
+    return made[corner, leakage]
 
 
 def gains(study: Study, corner: str) -> dict[str, float]:
@@ -86,7 +99,7 @@ def timeline(
     ``start`` is ``rest`` (the first stable state at rest, else power-up), ``power-up`` or the name of a
     stable state at rest.  Raises ``KeyError`` for an unknown stimulus and :class:`UnknownStart`.
     """
-    world = World(study.resolved, gains(study, corner), leaks(study) if leakage == "limit" else {})
+    world = world_of(study, corner, leakage)
     rest = study.state_sets(corner)[0]
     begin = _start(study, rest.stable, start)
     actions = () if stimulus is None else study.circuit.stimuli[stimulus]
@@ -98,7 +111,7 @@ def timeline(
 
 def again(study: Study, before: Timeline, pause: float, leakage: str = "none") -> Timeline:
     """The same stimulus once more, ``pause`` s after the last event of an earlier run."""
-    world = World(study.resolved, gains(study, before.corner), leaks(study) if leakage == "limit" else {})
+    world = world_of(study, before.corner, leakage)
     last = before.last
     moment = min(before.span + pause, last.end)
     values = {name: float(found[0]) for name, found in last.stored([moment]).items()}
