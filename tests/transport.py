@@ -18,11 +18,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.analysis.junction import model
 from schemas.circuit import Beta, Circuit, Part
 
 Array = NDArray[np.float64]
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # V/K, SI of 2019
 SATURATION, REVERSE_BETA, WARM = 1e-14, 4.0, 298.15
+
+
+def exponential(x: float) -> float:
+    """exp(x) up to 80, more than any solution needs: trial steps of an integration go far out."""
+    return float(np.exp(min(x, 80.0)))
 
 
 @dataclass
@@ -97,7 +103,7 @@ class Transport:
         beta = part.values["beta"]
         assert isinstance(beta, Beta)
         assert beta.typical is not None
-        forward, reverse = (self.i_s * np.expm1(v / self.v_t) for v in (v_be, v_bc))
+        forward, reverse = (self.i_s * (exponential(v / self.v_t) - 1.0) for v in (v_be, v_bc))
         return (
             forward / (beta.typical * self.gain) + reverse / REVERSE_BETA,
             forward - reverse - reverse / REVERSE_BETA,
@@ -108,7 +114,7 @@ class Transport:
         assert self.kelvin == WARM
         n = 2.0 if part.kind == "led" else 1.8
         forward = part.number("forward") or (2.0 if part.kind == "led" else 0.7)
-        return 10e-3 * float(np.exp((v - forward) / (n * self.v_t)) - np.exp(-forward / (n * self.v_t)))
+        return 10e-3 * (exponential((v - forward) / (n * self.v_t)) - exponential(-forward / (n * self.v_t)))
 
     def rest(self, start: Mapping[str, float]) -> dict[str, float]:
         """The point of rest by damped Newton from voltages close to it (steps of 10 mV at most)."""
@@ -132,3 +138,71 @@ class Transport:
             step[k] = 1e-6
             columns.append((f(v + step) - f(v - step)) / 2e-6)
         return np.array(columns).T
+
+    # --- in time -------------------------------------------------------------------------------------------
+
+    def storing(self, v: Array) -> Array:
+        """C(v) in F: the capacitors, 1 pF at each net, constant and diffusion capacitances of junctions."""
+        matrix = np.eye(len(self.nets)) * model.NODE_CAPACITANCE
+
+        def two(a: str, b: str, farads: float) -> None:
+            for one, other in ((a, b), (b, a)):
+                if one in self.index:
+                    matrix[self.index[one], self.index[one]] += farads
+                    if other in self.index:
+                        matrix[self.index[one], self.index[other]] -= farads
+
+        for part in self.circuit.parts.values():
+            pins = part.pins
+            if part.kind == "capacitor":
+                two(*pins.values(), part.number("capacitance") or 0.0)
+            elif part.kind in ("diode", "led"):
+                a, k = pins["anode"], pins["cathode"]
+                across = self.volts(v, a) - self.volts(v, k)
+                slope = (self.diode(part, across + 1e-6) - self.diode(part, across - 1e-6)) / 2e-6
+                two(a, k, model.DIODE_CAPACITANCE + model.DIODE_TRANSIT * slope)
+            elif part.kind in ("npn", "pnp"):
+                sign = 1.0 if part.kind == "npn" else -1.0
+                beta = part.values["beta"]
+                assert isinstance(beta, Beta)
+                assert beta.typical is not None
+                for end, gain, static, transit in (
+                    ("emitter", beta.typical, model.EMITTER_CAPACITANCE, model.FORWARD_TRANSIT),
+                    ("collector", REVERSE_BETA, model.COLLECTOR_CAPACITANCE, model.REVERSE_TRANSIT),
+                ):
+                    across = sign * (self.volts(v, pins["base"]) - self.volts(v, pins[end]))
+                    # charge goes with the whole current through the junction, I_S (1 + 1/gain) exp(v/V_T)
+                    slope = self.i_s * (1.0 + 1.0 / gain) * exponential(across / self.v_t) / self.v_t
+                    two(pins["base"], pins[end], static + transit * slope)
+        return matrix
+
+    def derivative(self, _: float, v: Array) -> Array:
+        try:
+            return np.linalg.solve(self.storing(v), -self.leaving(v))
+        except np.linalg.LinAlgError:
+            return np.full(len(v), np.nan)  # a trial step far out: the integration takes a shorter one
+
+    def run(self, start: Mapping[str, float], seconds: float, net: str, level: float) -> tuple[Array, float]:
+        """Implicit Runge-Kutta (Radau IIA) from voltages until a net passes a level (V) or the time is over.
+
+        The voltages at the end and the time of it.
+        """
+        from scipy.integrate import solve_ivp
+
+        def passed(_: float, v: Array) -> float:
+            return float(v[self.index[net]]) - level
+
+        passed.terminal = True  # type: ignore[attr-defined]
+        v = np.array([start[name] for name in self.nets])
+        done = solve_ivp(
+            self.derivative,
+            (0.0, seconds),
+            v,
+            method="Radau",
+            rtol=1e-6,
+            atol=1e-7,
+            events=passed,
+            first_step=1e-12,
+        )
+        assert done.success, done.message
+        return done.y[:, -1], float(done.t[-1])

@@ -24,6 +24,7 @@ from rules.analysis.elements import (
     Configuration,
     Junction,
     capacitor_pins,
+    coil_pins,
     is_contact_closed,
     junction_terminal_currents,
     junctions_of,
@@ -39,6 +40,7 @@ from rules.analysis.junction.model import (
     thermal_voltage,
 )
 from rules.analysis.resolve import TRANSISTORS, Resolved
+from rules.analysis.timeline.plant import Leak
 from schemas.circuit import Part
 
 CONTACT_RESISTANCE = 1e-3  # ohm of a closed contact
@@ -47,14 +49,6 @@ GROUND_LEAK = 1e-15  # S from each node; only keeps an undefined node from makin
 LEAK_KNEE = 0.05  # V over which a constant leakage current of a capacitor dies away towards 0 V
 
 IcboChoice = Literal["none", "limit"]
-
-
-@dataclass(frozen=True, slots=True)
-class Drain:
-    """Leakage of a capacitor: a constant current (A) towards 0 V, and a conductance (S)."""
-
-    current: float = 0.0
-    conductance: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,6 +138,14 @@ class _Builder:
                 self.conductance[row, k] += sign
         self.conductance[row, row] = -resistance
 
+    def inject(self, row: int, ends: tuple[int | None, int | None], amperes: float) -> None:
+        """A current that is given, leaving the first end."""
+        for k, sign in zip(ends, (1.0, -1.0), strict=True):
+            if k is not None:
+                self.conductance[k, row] += sign
+        self.conductance[row, row] = 1.0
+        self.source[row] = amperes
+
 
 def assemble(
     resolved: Resolved,
@@ -153,16 +155,16 @@ def assemble(
     held: Mapping[str, float] | None = None,
     temperature: float = REFERENCE_TEMPERATURE,
     icbo: IcboChoice = "none",
-    drains: Mapping[str, Drain] | None = None,
+    leaks: Mapping[str, Leak] | None = None,
 ) -> Assembly:
     """The equations in one configuration.
 
     ``betas`` are the forward gains at 25 degC.  ``held`` capacitors (V) are
-    voltage sources.  ``icbo`` "limit" adds the collector-base leakage of each
-    transistor at its greatest value.  ``drains`` are leakages of capacitors.
+    voltage sources, held coils (A) current sources.  ``icbo`` "limit" adds the collector-base leakage of each
+    transistor at its greatest value.  ``leaks`` are leakages of capacitors.
     Raises ``ValueError`` for a temperature where the model does not hold.
     """
-    held, drains = held or {}, drains or {}
+    held, leaks = held or {}, leaks or {}
     parts = resolved.circuit.parts
     nets = tuple(net for net in resolved.circuit.net_names if net != resolved.circuit.ground)
     junctions = junctions_of(resolved)
@@ -171,7 +173,7 @@ def assemble(
     branches = tuple(p.name for p in parts.values() if _is_branch(resolved, p, held))
     made = _Builder(nets, len(inner), len(branches))
     for part in parts.values():
-        _linear(made, resolved, part, held, drains)
+        _linear(made, resolved, part, held, leaks)
     for row, name in enumerate(branches, start=made.nodes):
         _branch(made, resolved, configuration, parts[name], row, held)
     size = len(made.source)
@@ -179,9 +181,9 @@ def assemble(
     for k, junction in enumerate(junctions):
         far = len(nets) + inner.index(k) if k in inner else None
         _junction(made, resolved, gains, junction, k, carry, sense, far)
-    leaks = _leaks(made, resolved, temperature, icbo, drains)
-    columns = np.zeros((size, len(leaks)))
-    for k, (ends, _, _) in enumerate(leaks):
+    bounded = _bounded(made, resolved, temperature, icbo, leaks)
+    columns = np.zeros((size, len(bounded)))
+    for k, (ends, _, _) in enumerate(bounded):
         for end, sign in zip(ends, (1.0, -1.0), strict=True):
             if end is not None:
                 columns[end, k] += sign
@@ -199,8 +201,8 @@ def assemble(
         carry,
         sense,
         columns,
-        np.array([current for _, current, _ in leaks]),
-        np.array([knee for _, _, knee in leaks]),
+        np.array([current for _, current, _ in bounded]),
+        np.array([knee for _, _, knee in bounded]),
         made.source,
     )
 
@@ -216,7 +218,7 @@ def _ends(made: _Builder, part: Part, pins: tuple[str, str]) -> tuple[int | None
 
 
 def _linear(
-    made: _Builder, resolved: Resolved, part: Part, held: Mapping[str, float], drains: Mapping[str, Drain]
+    made: _Builder, resolved: Resolved, part: Part, held: Mapping[str, float], leaks: Mapping[str, Leak]
 ) -> None:
     """Resistors, capacitors that are free, current sources."""
     name = part.name
@@ -224,8 +226,8 @@ def _linear(
         ends = _ends(made, part, capacitor_pins(part))
         if name not in held:
             made.two(made.capacitance, ends, resolved.value(name, "capacitance"))
-        if name in drains:
-            made.two(made.conductance, ends, drains[name].conductance)
+        if name in leaks:
+            made.two(made.conductance, ends, leaks[name].conductance)
     elif part.kind == "current-source":
         for end, sign in zip(_ends(made, part, ("from", "to")), (-1.0, 1.0), strict=True):
             if end is not None:
@@ -254,12 +256,14 @@ def _branch(
         if is_contact_closed(part, configuration):
             made.branch(row, _ends(made, part, ("a", "b")), CONTACT_RESISTANCE)
         else:
-            made.conductance[row, row] = 1.0  # its current is nothing
+            made.inject(row, (None, None), 0.0)
     elif part.kind == "capacitor":
         made.branch(row, _ends(made, part, capacitor_pins(part)), SOURCE_RESISTANCE)
         made.source[row] = held[name]
+    elif name in held:
+        made.inject(row, _ends(made, part, coil_pins(part)), held[name])
     else:
-        ends = _ends(made, part, ("plus", "minus") if part.kind == "coil" else ("a", "b"))
+        ends = _ends(made, part, coil_pins(part))
         made.branch(row, ends, max(resolved.value(name, "resistance"), SOURCE_RESISTANCE))
         made.capacitance[row, row] = -resolved.value(name, "inductance")
         made.two(made.capacitance, ends, WINDING_CAPACITANCE)
@@ -296,12 +300,12 @@ def _junction(
         carry[:, k] = sense[k]
 
 
-def _leaks(
+def _bounded(
     made: _Builder,
     resolved: Resolved,
     temperature: float,
     icbo: IcboChoice,
-    drains: Mapping[str, Drain],
+    leaks: Mapping[str, Leak],
 ) -> list[tuple[tuple[int | None, int | None], float, float]]:
     """(where it leaves and enters, A, V) of every bounded leakage.
 
@@ -314,7 +318,7 @@ def _leaks(
             pins = ("collector", "base") if part.kind == "npn" else ("base", "collector")
             amperes = collector_leakage(resolved.value(part.name, "icbo"), temperature)
             found.append((_ends(made, part, pins), amperes, 2.0 * thermal_voltage(temperature)))
-        elif part.name in drains and drains[part.name].current > 0.0:
+        elif part.name in leaks and leaks[part.name].current > 0.0:
             ends = _ends(made, part, capacitor_pins(part))
-            found.append((ends, drains[part.name].current, LEAK_KNEE))
+            found.append((ends, leaks[part.name].current, LEAK_KNEE))
     return found
