@@ -152,10 +152,16 @@ def _values(resolved: Resolved, part: Part) -> Iterable[Parameter]:
             known.value,
             known.value + spread,
             "V",
-            "assumed",
-            f"{spread:g} V either way, common practice, no source",
-            known.pointer,
+            *_spread(resolved, "led_spread"),
         )
+
+
+def _spread(resolved: Resolved, name: str) -> tuple[Origin, str, str]:
+    """Origin, source and pointer of an assumed spread either way."""
+    declared = name in resolved.circuit.assumptions
+    spread = resolved.assumptions[name]
+    source = "document" if declared else f"{spread:g} V either way, common practice, no source"
+    return "declared" if declared else "assumed", source, f"/assumptions/{name}"
 
 
 def _tolerated(resolved: Resolved, part: str, member: str, known: Known) -> Parameter:
@@ -177,10 +183,8 @@ def _common(resolved: Resolved) -> Iterable[Parameter]:
             continue
         nominal = resolved.assumptions[key[1]]
         spread = resolved.assumptions["junction_spread"]
-        low = max(LEAST_DROP, nominal - spread)
-        source = f"{spread:g} V either way, common practice, no source"
-        pointer = f"/assumptions/{key[1]}"
-        yield Parameter(key, "drop", low, nominal, nominal + spread, "V", "assumed", source, pointer)
+        low, where = max(LEAST_DROP, nominal - spread), _spread(resolved, "junction_spread")
+        yield Parameter(key, "drop", low, nominal, nominal + spread, "V", *where)
     ambient = resolved.ambient
     if kinds & {*TRANSISTORS, "diode", "zener", "led"}:
         declared = resolved.circuit.ambient is not None

@@ -114,7 +114,9 @@ class Search:
     def _lines(self, centres: Sequence[Array], shares: tuple[float, ...]) -> list[Lines]:
         """Along each parameter through each centre, all in one batch; the centre comes first."""
         n, k = self.box.size, len(shares)
-        points = np.repeat(np.array(centres), n * k + 1, axis=0).reshape(len(centres), n * k + 1, n)
+        points = np.repeat(np.array(centres, dtype=float), n * k + 1, axis=0).reshape(
+            len(centres), n * k + 1, n
+        )
         for row, share in enumerate(shares):
             points[:, range(1 + row * n, 1 + (row + 1) * n), range(n)] = self.box.place(share)
         fresh = np.any(points != points[:, :1], axis=2)
@@ -191,8 +193,11 @@ class Search:
         """Compare the ends again at the vertices, and try both ways what has changed its better end."""
         other = self._vertex(self.lines, -sign, self.box.nominal)
         first = self._better(self.lines)
-        lines, opposite = self._at(start, other)
-        both = self._changed(first, self._better(opposite))
+        flat = first == 0.0
+        # what changes nothing at nominal values may do so where others have moved
+        aside = [np.where(flat, end, start) for end in (self.box.low, self.box.high)] if flat.any() else []
+        lines, *others = self._at(start, other, *aside)
+        both = set[int]().union(*(self._changed(first, self._better(seen)) for seen in others))
         tried: set[int] = set()
         for _ in range(ROUNDS):
             both |= self._changed(first, self._better(lines))
