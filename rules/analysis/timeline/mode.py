@@ -140,7 +140,7 @@ def _rates_before(plant: Plant, support: Support) -> tuple[Array, Array]:
     for k, regime in regimes.items():
         if regime == 0:
             drive[k], through[k] = 0.0, 0.0
-    return drive, through
+    return part, np.asarray(open_ / np.where(norms > 0.0, norms, 1.0), dtype=np.float64), fits
 
 
 def _conditions(

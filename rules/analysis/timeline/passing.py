@@ -15,6 +15,7 @@ SAME = 1e-6  # V or of the value; two modes describe one point within this
 FADE_LIMIT = 200  # modes passed while a contact fades over
 CURVE_LIMIT = 60
 _TOGETHER = 4  # junctions that may turn over at one moment
+_FEW = 8  # junctions of a circuit small enough to try any of them
 _BEYOND = 1e-6  # of the fade; where the states past a sudden end are looked for
 _QUIET = 1e-12  # V
 
@@ -48,7 +49,13 @@ def regimes(plant: Plant, w: Array) -> Iterator[tuple[int, ...]]:
 def modes_at(plant: Plant, x: Array, direction: Array | None = None) -> list[Linear]:
     """Every mode that holds at ``x`` and goes on along ``direction`` (by default along its own rates)."""
     found = _holding(plant, x, direction, plant.supports_at(x))
-    return found or _holding(plant, x, direction, _bordering(plant, x))
+    if found:
+        return found
+    further: list[Linear] = []
+    for mode in _holding(plant, x, direction, _bordering(plant, x)):
+        if not any(is_same_point(plant, mode, other, x) for other in further):
+            further.append(mode)
+    return further
 
 
 def _holding(
@@ -77,11 +84,12 @@ def _bordering(plant: Plant, x: Array) -> list[tuple[int, ...]]:
     for junctions in known:
         mode = plant.mode(Support(junctions, next(iter(regimes(plant, x)))))
         values = dict(zip(mode.keys, mode.condition(x).tolist(), strict=True))
-        border = [k for k in range(size) if values.get(k, 0.0) <= AT_LIMIT]
+        # in a small circuit all of them: a net that only a coil without current holds may jump
+        border = [k for k in range(size) if size <= _FEW or values.get(k, 0.0) <= AT_LIMIT]
         for count in range(1, min(len(border), _TOGETHER) + 1):
             for turned in itertools.combinations(border, count):
                 more.add(tuple(sorted(set(junctions) ^ set(turned))))
-    return sorted(more - set(known))
+    return sorted(more - set(known), key=lambda junctions: (len(junctions), junctions))
 
 
 def is_same_point(plant: Plant, one: Linear, other: Linear, x: Array) -> bool:
