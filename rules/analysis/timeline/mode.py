@@ -140,7 +140,7 @@ def _rates_before(plant: Plant, support: Support) -> tuple[Array, Array]:
     for k, regime in regimes.items():
         if regime == 0:
             drive[k], through[k] = 0.0, 0.0
-    return part, np.asarray(open_ / np.where(norms > 0.0, norms, 1.0), dtype=np.float64), fits
+    return np.asarray(drive, dtype=np.float64), np.asarray(through, dtype=np.float64)
 
 
 def _conditions(
