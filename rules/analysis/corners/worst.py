@@ -19,17 +19,17 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from rules.analysis.corners.context import Context, box_of, context_of
+from rules.analysis.corners.gains import resettled
 from rules.analysis.corners.labels import label
-from rules.analysis.corners.parameters import Key, Parameter, Point, frozen_point, least_gain
+from rules.analysis.corners.parameters import Parameter, Point, frozen_point
 from rules.analysis.corners.variants import Quantity, agree
 from rules.analysis.corners.vertices import Extreme, Lines, Search
 from rules.analysis.elements import Array
-from rules.analysis.states import State, collector_currents
+from rules.analysis.states import State
 
 Sense: TypeAlias = Literal["min", "max"]
 
 MATTERS = 1e-3  # of the sum of all single changes; a parameter below it is left out of the name of a corner
-SETTLED = 1e-6  # relative change of a published gain from one round to the next
 GAIN_ROUNDS = 4
 
 
@@ -151,7 +151,7 @@ def _worst(
         return None
     found = search.extreme(sign)
     for _ in range(GAIN_ROUNDS if floating else 0):
-        moved = _resettled(asked.context, found.vertex)
+        moved = resettled(asked.context, found.vertex)
         if moved is None:
             break
         asked = _Asked(moved, quantity, asked.singly)
@@ -165,26 +165,6 @@ def _worst(
         return _worst(context, quantity, sense, floating, True)
     ill = ["the mode has no unique solution somewhere in between"] if asked.torn else []
     return _told(asked.context.parameters, search, found, sense, many.state(row), bool(many.holds[row]), ill)
-
-
-def _resettled(context: Context, vertex: Array) -> Context | None:
-    """The same with least gains read at the collector currents of the corner; ``None`` where they agree."""
-    low = [k for k, p in enumerate(context.parameters) if p.floating and vertex[k] == p.low]
-    if not low:
-        return None
-    many, row = context.at(vertex)
-    state = many.state(row)
-    if state is None:
-        return None
-    mode = state.mode
-    currents = collector_currents(mode.network, mode.betas, mode.solution)
-    lows: dict[Key, float] = {}
-    for k in low:
-        p = context.parameters[k]
-        least = min(least_gain(context.frame.network.resolved, p.part, currents[p.part]), p.nominal)
-        if abs(least / p.low - 1.0) > SETTLED:
-            lows[p.key] = least
-    return context.with_lows(lows) if lows else None
 
 
 def _told(
@@ -271,7 +251,7 @@ def bounds_scalar(
     thrifty: bool = False,
     senses: Sequence[Sense] = ("min", "max"),
 ) -> tuple[Worst, ...] | None:
-    """:func:`worst_scalar` for several senses, sharing what was asked already."""
+    """:func:`worst_scalar` for several senses, in their order; what was asked already is shared."""
     chosen = tuple(parameters)
     keys = [p.key for p in chosen]
     seen: dict[bytes, float] = {}
