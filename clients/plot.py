@@ -87,7 +87,7 @@ def draw(answer: Mapping[str, Any], name: str, *, title: str | None = None, nets
 def _figure(answer: Mapping[str, Any], title: str | None, nets: Sequence[str]) -> Figure:
     from matplotlib.figure import Figure
 
-    rows, columns = panels(answer, nets), windows(answer)
+    rows, columns = panels(answer, nets) or (Panel("nets", "voltage (V)", ()),), windows(answer)
     events = _event_lines(answer)
     strip = stays(answer)
     heights = [HEIGHTS[row.kind] * (len(row.curves) if row.kind == "positions" else 1) for row in rows]
@@ -110,8 +110,7 @@ def _figure(answer: Mapping[str, Any], title: str | None, nets: Sequence[str]) -
         grid.append(line)
         top -= tall + GAP
     for at, window in enumerate(columns):
-        if grid:
-            _states(grid[0][at], strip, window)
+        _states(grid[0][at], strip, window)
     for row, line in zip(rows, grid, strict=True):
         for at, (axes, window) in enumerate(zip(line, columns, strict=True)):
             _panel(axes, row, window, first=at == 0, last=at == len(columns) - 1)

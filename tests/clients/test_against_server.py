@@ -66,6 +66,16 @@ def test_a_held_capacitor_reaches_the_server(client: Client) -> None:
     assert answer["held"] == {"C1": 0.0, "C2": 3.7}
 
 
+def test_every_choice_of_a_timeline_reaches_the_server(client: Client) -> None:
+    document = read_document(BELL.read_bytes(), None, BELL.name)
+    chosen: dict[str, Any] = {"stimulus": "pass", "beta": "max", "leakage": "limit", "start": "quiet",
+                              "until": 12.5}
+    answer = client.timeline(document, **chosen)
+    assert answer == facade.timeline(document, **chosen)
+    assert (answer["start"], answer["beta"], answer["leakage"]) == ("quiet", "max", "limit")
+    assert answer["drawn_to"] == 12.5
+
+
 def test_the_catalogues(client: Client) -> None:
     assert client.rules() == facade.rules()
     assert client.part_types() == facade.part_types()
@@ -90,6 +100,8 @@ def test_a_refusal_is_the_same_here_and_there(client: Client, text: str, status:
 @pytest.mark.parametrize("arguments", [
     ["states", str(LATCH)], ["states", str(LATCH), "--format", "json", "--beta", "max"],
     ["states", str(BELL), "--hold", "C1=0V"], ["states", str(FAN), "--hold", "C1=0V"],
+    ["timeline", str(BELL)], ["timeline", str(BELL), "--start", "nowhere"],
+    ["timeline", str(LATCH), "--stimulus", "full", "--format", "json"],
     ["review", str(LATCH), "--no-remedies"],
     ["review", str(FAN), str(LATCH), "--no-remedies", "--format", "json"],
     ["review", str(FAN), "--no-remedies", "--quiet"], ["lesson"],
@@ -116,7 +128,7 @@ def test_a_bad_document_has_the_same_places_with_a_server(url: str, tmp_path: Pa
     assert there[2].splitlines()[:-1] == here[2].splitlines()[:-1]
 
 
-@pytest.mark.parametrize("command", ["review", "states", "mend"])
+@pytest.mark.parametrize("command", ["review", "states", "timeline", "mend"])
 def test_a_server_that_is_not_there(command: str, url: str) -> None:
     arguments: list[Any] = [command, str(LATCH), "--server", "http://127.0.0.1:1"]
     status, out, said = run(*arguments)

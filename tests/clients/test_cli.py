@@ -164,7 +164,7 @@ def test_a_bad_document_is_told_with_place_need_and_nearest_name(lamp: Path) -> 
     assert narrow(result.stderr)
 
 
-@pytest.mark.parametrize("command", ["review", "states", "mend"])
+@pytest.mark.parametrize("command", ["review", "states", "timeline", "mend"])
 def test_a_bad_document_as_json_is_problem_details_on_standard_output(lamp: Path, command: str) -> None:
     lamp.write_text(BAD)
     result = run(command, str(lamp), "--format", "json", *(["--dry-run"] if command == "mend" else []))
@@ -236,7 +236,8 @@ def test_one_capacitor_is_not_held_twice(lamp: Path) -> None:
 @pytest.mark.parametrize("arguments", [
     [], ["review"], ["reviev", "x"], ["review", "x", "--depth", "book"],
     ["review", "x", "--quiet", "--depth", "card"],
-    ["states", "x", "--beta", "some"], ["states", "x", "y"], ["mend", "x", "--dry-run", "--output", "y"],
+    ["states", "x", "--beta", "some"], ["timeline", "x", "--until", "soon"],
+    ["states", "x", "y"], ["mend", "x", "--dry-run", "--output", "y"],
     ["mend", "-", "--format", "json"], ["serve", "--port", "70000"], ["review", "x", "--server", "nowhere"],
     ["review", "x", "--timeout", "0"]])
 def test_bad_usage_is_status_2_and_says_why(arguments: list[str]) -> None:
