@@ -1,0 +1,151 @@
+"""What the rules of latches say alike: where, with what, and the resistors that mend the on state."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from rules.analysis.corners.parameters import TEMPERATURE, Key
+from rules.analysis.latches.cures import single
+from rules.analysis.latches.find import Latch, Rest
+from rules.analysis.latches.margins import Corner, Lost, as_written, at_worst, gains, holding, reserve
+from rules.analysis.study import Situation
+from rules.wording import from_to, gain, listed, member_pointer, new_resistance, with_position
+from schemas.finding import Proposal, Quantity, identity
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+
+STATES_RULE, STATES_ROLE = "latch-two-states", "resting places"
+RESERVE, SHARE = 2.0, 0.7  # what a resistor is changed for: reserve of gain, share of the lowest supply
+
+
+def situation(latch: Latch, rest: Rest, corner: Corner) -> Situation:
+    """A resting place at a corner, as the engine wants to hear of it."""
+    state = latch.start(rest) or latch.sets["typical"].states[0]
+    return Situation(rest.name, corner.label, state)
+
+
+def the_latch(latch: Latch) -> str:
+    """How a sentence about it begins."""
+    return f"The latch {listed(latch.members)}"
+
+
+def quoted(name: str) -> str:
+    return f'"{name}"'
+
+
+def place(latch: Latch, rest: Rest) -> str:
+    """``"lit (S1 open, S2 open)"``."""
+    return quoted(with_position(rest.name, latch.configuration))
+
+
+def at(corner: Corner) -> str:
+    """A corner for a sentence."""
+    names = {"min": "least gain", "typical": "typical gain", "max": "greatest gain"}
+    return names.get(corner.label, corner.label)
+
+
+def states_identity(latch: Latch) -> str:
+    """The finding of the rule that says that a resting place is missing."""
+    return identity(STATES_RULE, latch.members, (), STATES_ROLE)
+
+
+def pointers(study: Study, latch: Latch) -> tuple[str, ...]:
+    """The resistors through which the members drive each other, else the members."""
+    parts, found = study.circuit.parts, []
+    for part in parts.values():
+        ends = set(part.pins.values())
+        for a in latch.members:
+            for b in latch.members:
+                joined = {parts[a].pins["collector"], parts[b].pins["base"]}
+                if part.kind == "resistor" and a != b and ends == joined and len(joined) == 2:
+                    found.append(member_pointer(part.name, "resistance"))
+    return tuple(dict.fromkeys(found)) or tuple(member_pointer(name, "pins") for name in latch.members)
+
+
+def gains_of(study: Study, latch: Latch, rest: Rest, corner: str) -> Iterator[Quantity]:
+    """The gain of each member as evidence."""
+    found = gains(latch, rest, corner)
+    for name in latch.members:
+        yield gain(study, name, corner, found[name])
+
+
+def corner_values(study: Study, corner: Corner) -> Iterator[Quantity]:
+    """Supplies, temperature and resistances of a worst corner as evidence."""
+    for key, value in sorted(corner.point.items(), key=lambda item: item[0]):
+        if key == TEMPERATURE:
+            given = study.circuit.ambient is not None
+            yield Quantity(
+                "T",
+                "ambient temperature at this corner",
+                value,
+                "K",
+                "declared" if given else "assumed",
+                "/ambient",
+                None if given else "0 to 40 degC where none is given; common practice",
+            )
+        elif key[1] == "voltage":
+            known = study.known(key[0], _end(study, key, value))
+            if known is not None:
+                where = (known.origin, known.pointer, _source(known.origin, known.source))
+                yield Quantity(f"V_{key[0]}", "supply at this corner", value, "V", *where)
+
+
+def _end(study: Study, key: Key, value: float) -> str:
+    """The member of a source from which a value at its limit was read."""
+    found = [m for m in ("low", "high", "voltage") if study.value(key[0], m) == value]
+    return found[0] if found else "voltage"
+
+
+def _source(origin: str, source: str) -> str | None:
+    return source if origin == "assumed" else None
+
+
+def more_hold(study: Study, latch: Latch, rest: Rest) -> tuple[Proposal, ...]:
+    """Resistors, each alone, with which the state has twice the gain it needs, at 70 % of the supply too."""
+    limit = SHARE * lowest_share(latch)
+
+    def enough(corner: Corner) -> bool:
+        return reserve(latch, rest, corner).value >= RESERVE and holding(latch, rest, corner).value <= limit
+
+    made: dict[str, float] = {}
+    for measure in (reserve, holding):
+        lost = at_worst(latch, rest, measure)
+        slopes = lost.slopes or as_written(latch, rest, measure).slopes
+        for name, ohms in single(study, latch, rest, lost, slopes, enough):
+            made.setdefault(name, ohms)
+    return tuple(
+        Proposal(
+            f'{from_to(study, name, ohms)}: twice the gain that "{rest.name}" needs to hold',
+            (new_resistance(study, name, ohms),),
+        )
+        for name, ohms in made.items()
+    )
+
+
+def supplies(latch: Latch) -> Mapping[str, tuple[float, float]]:
+    """(nominal, lowest) voltage of each battery and supply that feeds a branch of the network."""
+    resolved = latch.network.resolved
+    return {
+        branch.part: (resolved.value(branch.part, "voltage"), resolved.value(branch.part, "low"))
+        for branch in latch.network.branches
+        if resolved.circuit.parts[branch.part].kind in ("battery", "supply")
+    }
+
+
+def weakest_supply(latch: Latch) -> str | None:
+    """The source that falls furthest below its nominal voltage."""
+    found = supplies(latch)
+    return min(found, key=lambda name: (found[name][1] / found[name][0], name), default=None)
+
+
+def lowest_share(latch: Latch) -> float:
+    """Lowest over nominal voltage of the source that falls furthest, 1 where there is none."""
+    name = weakest_supply(latch)
+    return 1.0 if name is None else supplies(latch)[name][1] / supplies(latch)[name][0]
+
+
+def missing(lost: Lost) -> bool:
+    """True when the state does not exist at the corner of a reserve."""
+    return lost.value < 1.0
