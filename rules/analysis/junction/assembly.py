@@ -30,7 +30,6 @@ from rules.analysis.elements import (
     junctions_of,
 )
 from rules.analysis.junction.model import (
-    NODE_CAPACITANCE,
     REFERENCE_TEMPERATURE,
     WINDING_CAPACITANCE,
     Laws,
@@ -39,13 +38,13 @@ from rules.analysis.junction.model import (
     laws_of,
     thermal_voltage,
 )
+from rules.analysis.junction.stamps import Ends, Stamps
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.timeline.plant import Leak
 from schemas.circuit import Part
 
 CONTACT_RESISTANCE = 1e-3  # ohm of a closed contact
 SOURCE_RESISTANCE = 1e-6  # ohm of an ideal source, so that two of them in parallel share
-GROUND_LEAK = 1e-15  # S from each node; only keeps an undefined node from making matrices singular
 LEAK_KNEE = 0.05  # V over which a constant leakage current of a capacitor dies away towards 0 V
 
 IcboChoice = Literal["none", "limit"]
@@ -84,6 +83,10 @@ class Assembly:
 
     def row(self, branch: str) -> int:
         """Where the current of a part stands in x; raises ``ValueError`` for a part without one."""
+        if branch not in self.branches:
+            raise ValueError(
+                f"the current of {branch} is no unknown; those of {', '.join(self.branches)} are"
+            )
         return self.nodes + self.branches.index(branch)
 
     def balance(self, x: Array) -> tuple[Array, Array]:
@@ -111,42 +114,6 @@ class Assembly:
         return size
 
 
-class _Builder:
-    def __init__(self, nets: tuple[str, ...], inner: int, branches: int) -> None:
-        self.index = {net: k for k, net in enumerate(nets)}
-        self.nodes = len(nets) + inner
-        size = self.nodes + branches
-        self.conductance, self.capacitance = np.zeros((size, size)), np.zeros((size, size))
-        self.source = np.zeros(size)
-        diagonal = np.arange(self.nodes)
-        self.conductance[diagonal, diagonal] = GROUND_LEAK
-        diagonal = diagonal[: len(nets)]
-        self.capacitance[diagonal, diagonal] = NODE_CAPACITANCE
-
-    def two(self, matrix: Array, ends: tuple[int | None, int | None], value: float) -> None:
-        for k, other in (ends, ends[::-1]):
-            if k is not None:
-                matrix[k, k] += value
-                if other is not None:
-                    matrix[k, other] -= value
-
-    def branch(self, row: int, ends: tuple[int | None, int | None], resistance: float) -> None:
-        """v(first) - v(second) - resistance * j = source, the current j leaving ``first``."""
-        for k, sign in zip(ends, (1.0, -1.0), strict=True):
-            if k is not None:
-                self.conductance[k, row] += sign
-                self.conductance[row, k] += sign
-        self.conductance[row, row] = -resistance
-
-    def inject(self, row: int, ends: tuple[int | None, int | None], amperes: float) -> None:
-        """A current that is given, leaving the first end."""
-        for k, sign in zip(ends, (1.0, -1.0), strict=True):
-            if k is not None:
-                self.conductance[k, row] += sign
-        self.conductance[row, row] = 1.0
-        self.source[row] = amperes
-
-
 def assemble(
     resolved: Resolved,
     configuration: Configuration,
@@ -160,8 +127,9 @@ def assemble(
     """The equations in one configuration.
 
     ``betas`` are the forward gains at 25 degC.  ``held`` capacitors (V) are
-    voltage sources, held coils (A) current sources.  ``icbo`` "limit" adds the collector-base leakage of each
-    transistor at its greatest value.  ``leaks`` are leakages of capacitors.
+    voltage sources, held coils (A) current sources.  ``icbo`` "limit" adds the
+    collector-base leakage of each transistor at its greatest value.  ``leaks`` are
+    leakages of capacitors.
     Raises ``ValueError`` for a temperature where the model does not hold.
     """
     held, leaks = held or {}, leaks or {}
@@ -171,20 +139,22 @@ def assemble(
     gains = gains_at(betas, temperature)
     inner = [k for k, junction in enumerate(junctions) if junction.resistance > 0.0]
     branches = tuple(p.name for p in parts.values() if _is_branch(resolved, p, held))
-    made = _Builder(nets, len(inner), len(branches))
+    made = Stamps(nets, len(inner), len(branches))
     for part in parts.values():
         _linear(made, resolved, part, held, leaks)
     for row, name in enumerate(branches, start=made.nodes):
         _branch(made, resolved, configuration, parts[name], row, held)
-    size = len(made.source)
+    size, laws = len(made.source), laws_of(resolved, gains, temperature)
     carry, sense = np.zeros((size, len(junctions))), np.zeros((len(junctions), size))
     for k, junction in enumerate(junctions):
         far = len(nets) + inner.index(k) if k in inner else None
         _junction(made, resolved, gains, junction, k, carry, sense, far)
+        ends = made.index.get(junction.sense[0]), made.index.get(junction.sense[1])
+        made.two(made.capacitance, ends, float(laws.static[k]))
     bounded = _bounded(made, resolved, temperature, icbo, leaks)
     columns = np.zeros((size, len(bounded)))
-    for k, (ends, _, _) in enumerate(bounded):
-        for end, sign in zip(ends, (1.0, -1.0), strict=True):
+    for k, (path, _, _) in enumerate(bounded):
+        for end, sign in zip(path, (1.0, -1.0), strict=True):
             if end is not None:
                 columns[end, k] += sign
     return Assembly(
@@ -195,7 +165,7 @@ def assemble(
         made.nodes,
         branches,
         junctions,
-        laws_of(resolved, gains, temperature),
+        laws,
         made.conductance,
         made.capacitance,
         carry,
@@ -213,12 +183,12 @@ def _is_branch(resolved: Resolved, part: Part, held: Mapping[str, float]) -> boo
     return known or inductive or part.name in held
 
 
-def _ends(made: _Builder, part: Part, pins: tuple[str, str]) -> tuple[int | None, int | None]:
+def _ends(made: Stamps, part: Part, pins: tuple[str, str]) -> Ends:
     return made.index.get(part.pins[pins[0]]), made.index.get(part.pins[pins[1]])
 
 
 def _linear(
-    made: _Builder, resolved: Resolved, part: Part, held: Mapping[str, float], leaks: Mapping[str, Leak]
+    made: Stamps, resolved: Resolved, part: Part, held: Mapping[str, float], leaks: Mapping[str, Leak]
 ) -> None:
     """Resistors, capacitors that are free, current sources."""
     name = part.name
@@ -238,7 +208,7 @@ def _linear(
 
 
 def _branch(
-    made: _Builder,
+    made: Stamps,
     resolved: Resolved,
     configuration: Configuration,
     part: Part,
@@ -270,7 +240,7 @@ def _branch(
 
 
 def _junction(
-    made: _Builder,
+    made: Stamps,
     resolved: Resolved,
     gains: Mapping[str, float],
     junction: Junction,
@@ -301,12 +271,12 @@ def _junction(
 
 
 def _bounded(
-    made: _Builder,
+    made: Stamps,
     resolved: Resolved,
     temperature: float,
     icbo: IcboChoice,
     leaks: Mapping[str, Leak],
-) -> list[tuple[tuple[int | None, int | None], float, float]]:
+) -> list[tuple[Ends, float, float]]:
     """(where it leaves and enters, A, V) of every bounded leakage.
 
     Collector-base leakage saturates within a few V_T and is nothing at 0 V, so that

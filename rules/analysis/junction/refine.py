@@ -16,9 +16,10 @@ from functools import cached_property
 import numpy as np
 
 from rules.analysis.elements import RESISTIVE, Array, capacitor_pins, junction_terminal_currents
-from rules.analysis.junction.assembly import GROUND_LEAK, Assembly, IcboChoice, assemble
+from rules.analysis.junction.assembly import Assembly, IcboChoice, assemble
 from rules.analysis.junction.model import REFERENCE_TEMPERATURE
 from rules.analysis.junction.rest import Rest, newton, on_branch, settle
+from rules.analysis.junction.stamps import GROUND_LEAK
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 from rules.analysis.tabulation import Table, regions_of
