@@ -178,7 +178,10 @@ def _distinct(proposals: Iterable[Proposal]) -> list[Proposal]:
 
 
 def merge_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """One outcome per rule, kind and subject: the one with the smallest margin."""
+    """One outcome per rule, kind and subject: the one with the smallest margin.
+
+    A subject that is within a lower and an upper limit keeps one of each.
+    """
     best: dict[tuple[Any, ...], Outcome] = {}
     for outcome in outcomes:
         key = (
@@ -186,6 +189,7 @@ def merge_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
             KIND_ORDER[outcome.kind],
             outcome.subject,
             outcome.reason if outcome.kind in ("failed", "undecided") else "",
+            outcome.test.relation if outcome.kind == "satisfied" and outcome.test else "",
         )
         if key not in best or _outcome_badness(outcome) < _outcome_badness(best[key]):
             best[key] = outcome

@@ -210,7 +210,7 @@ def _after(finding: Finding, after: Run) -> Test | None:
     still = after.finding(finding.identity)
     if still is not None:
         return still.test
-    subject = set(finding.parts) | set(finding.nets)
+    subject = {*finding.parts, *finding.nets, finding.role}
     tests = [
         outcome.test
         for outcome in after.outcomes

@@ -65,7 +65,7 @@ class Situation:
 class Study:
     """All analyses of one circuit.  Pure: asking twice gives the same objects."""
 
-    corners = CORNERS
+    corners: tuple[str, ...] = CORNERS
 
     def __init__(self, circuit: Circuit, step_budget: int = STEP_BUDGET, proposing: bool = True) -> None:
         """``proposing`` is false where only verdicts are wanted: rules then look for no cures."""

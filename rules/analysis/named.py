@@ -1,0 +1,252 @@
+"""A state that the document names, everywhere it exists, and what a quantity comes to in it at worst.
+
+A quantity takes a :class:`~rules.analysis.states.State` and gives a number, or ``None`` where nothing
+determines it; it should be plain arithmetic (see :mod:`rules.analysis.corners.worst`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from rules.analysis.corners.existence import existence
+from rules.analysis.corners.labels import NOMINAL
+from rules.analysis.corners.parameters import Point, at, parameters
+from rules.analysis.corners.variants import Quantity
+from rules.analysis.corners.worst import Sense, Sensitivity, Worst, worst, worst_scalar
+from rules.analysis.delays import course_of
+from rules.analysis.frozen import TimedState, held_with, transitions
+from rules.analysis.network import build_network
+from rules.analysis.resolve import Resolved
+from rules.analysis.states import State, find_states, linear_state, matches
+from rules.analysis.study import Situation, Study
+from schemas.circuit import Circuit
+
+GAINS = {"min": "least gain", "typical": NOMINAL, "max": "greatest gain"}
+_INSIDE = 1e-7  # of the voltage of a capacitor: where the last moment of a segment is looked at
+_HELD = 1e-6  # V; a capacitor held at less holds nothing
+
+
+class Pinned(Study):
+    """The study of a circuit at one point of its tolerances: one gain per transistor, no corners."""
+
+    corners = ("typical",)
+
+    def __init__(self, circuit: Circuit, resolved: Resolved) -> None:
+        super().__init__(circuit, proposing=False)
+        self._resolved = resolved
+
+    @cached_property
+    def resolved(self) -> Resolved:
+        return self._resolved
+
+
+def at_point(study: Study, point: Point) -> Pinned:
+    """The circuit of ``study`` at a point of its tolerances; raises ``KeyError`` for an unknown key."""
+    return Pinned(study.circuit, at(study.resolved, point)[0])
+
+
+def fitting(study: Study, corner: str, name: str) -> tuple[Situation, ...]:
+    """Stable and timed states in which the devices are as the document says of the state ``name``.
+
+    Those with every contact and driver at rest, else those of all positions; DC states first.
+    """
+    regions = study.circuit.states[name]
+    found = [s for s in study.situations(corner) if matches(s.state.devices, regions)]
+    rest = study.state_sets(corner)[0].configuration.key
+    return tuple([s for s in found if s.position == rest] or found)
+
+
+@dataclass(frozen=True, eq=False)
+class End:
+    """One end of a quantity in a named state: its value at the corner ``corner`` of one situation."""
+
+    value: float
+    corner: str
+    situation: Situation
+    how: str  # what speaks against it being exact; empty where nothing does
+    sensitivities: tuple[Sensitivity, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Range:
+    """What a quantity comes to in a named state over all tolerances.
+
+    ``missing``: corners at which the state does not exist.  ``undetermined``: situations in which the
+    circuit does not determine the quantity.  ``low`` and ``high`` are ``None`` where nothing is left to
+    judge; ``nominal`` is the value of the first situation.
+    """
+
+    nominal: float
+    low: End | None
+    high: End | None
+    missing: tuple[str, ...]
+    undetermined: tuple[str, ...]
+
+
+def range_of(study: Study, name: str, quantity: Quantity) -> Range:
+    """The range of a quantity in the state that the document calls ``name``."""
+    found = fitting(study, "typical", name)
+    missing = [GAINS[corner] for corner in study.corners if not fitting(study, corner, name)]
+    undetermined: list[str] = []
+    ends: dict[Sense, list[End]] = {"min": [], "max": []}
+    nominal = math.nan
+    for situation in found:
+        here = quantity(situation.state)
+        if here is None:
+            undetermined.append(situation.label)
+            continue
+        nominal = float(here) if math.isnan(nominal) else nominal
+        others = _Others(study, name, situation)
+        missing.extend(others.missing)
+        for sense, kept in ends.items():
+            end = _end(study, name, situation, quantity, sense)
+            if isinstance(end, str):
+                missing.append(end)
+            elif end is not None:
+                kept.append(end)
+            kept.extend(others.ends(quantity, sense))
+    low = min(ends["min"], key=lambda end: end.value, default=None)
+    high = max(ends["max"], key=lambda end: end.value, default=None)
+    return Range(nominal, low, high, tuple(dict.fromkeys(missing)), tuple(undetermined))
+
+
+class _Others:
+    """What takes the place of a state at the corners at which its own mode is none.
+
+    ``missing``: corners at which nothing that fits the name is there; ``found``: what is, with its corner.
+    """
+
+    def __init__(self, study: Study, name: str, situation: Situation) -> None:
+        self.situation = situation
+        self.missing: list[str] = []
+        self.found: list[tuple[str, State]] = []
+        held = situation.state.mode.network.held
+        if any(abs(volts) >= _HELD for volts in held.values()):
+            return  # what is held follows the corner; see _on_the_way
+        regions = study.circuit.states[name]
+        exists = existence(situation.state)
+        for failure in (*exists.failures, *exists.missing):
+            there = [s for s in failure.there.states if s.stable and matches(s.devices, regions)]
+            if not there:
+                self.missing.append(failure.label)
+            self.found.extend((failure.label, state) for state in there)
+
+    def ends(self, quantity: Quantity, sense: Sense) -> Iterator[End]:
+        """The quantity where they were found, and at the worst corner of their own modes where they hold."""
+        modes: set[tuple[int, ...]] = {self.situation.state.mode.solution.support}
+        for corner, state in self.found:
+            value = quantity(state)
+            if value is None:
+                continue
+            yield self._end(float(value), corner, state, ())
+            support = state.mode.solution.support
+            if support in modes:
+                continue
+            modes.add(support)
+            here = self.situation.state.mode
+            try:
+                mate = linear_state(here.network, here.betas, support)
+            except np.linalg.LinAlgError:
+                continue
+            found = worst(mate, quantity, sense)
+            if found is not None and found.holds:
+                yield self._end(found.value, found.label, state, found.sensitivities)
+
+    def _end(self, value: float, corner: str, state: State, moved: tuple[Sensitivity, ...]) -> End:
+        how = "the transistors are in other regions there than at nominal values: the corner is no proof"
+        return End(value, corner, Situation(self.situation.label, corner, state), how, moved)
+
+
+def _end(study: Study, name: str, situation: Situation, quantity: Quantity, sense: Sense) -> End | str | None:
+    """One end in one situation; the corner as text where the state does not exist there."""
+    if situation.timed is None:
+        found = worst(situation.state, quantity, sense)
+        return None if found is None else _at_rest(situation, found)
+    found = _beginning(study, situation.timed, quantity, sense)
+    return None if found is None else _on_the_way(study, name, situation, quantity, found)
+
+
+def _at_rest(situation: Situation, found: Worst) -> End | None:
+    """The end of a DC state in its own mode; ``None`` where that is none at the corner."""
+    if not found.holds:
+        return None
+    return End(found.value, found.label, situation, "" if found.exact else found.how, found.sensitivities)
+
+
+def _beginning(study: Study, timed: TimedState, quantity: Quantity, sense: Sense) -> Worst | None:
+    """The corner of a timed state at its start; what its capacitors hold then follows the corner too."""
+    state, held = timed.state, timed.state.mode.network.held
+    origin = _origin(study, timed)
+    if origin is None or all(abs(volts) < _HELD for volts in held.values()):
+        return worst(state, quantity, sense)
+
+    def carried(point: Point) -> float | None:
+        resolved, betas = at(study.resolved, point)
+        before = build_network(resolved, origin.mode.network.configuration)
+        try:
+            rested = linear_state(before, betas, origin.mode.solution.support)
+            left = held_with(resolved, timed.capacitor, rested)
+            network = build_network(resolved, timed.configuration, left)
+            return quantity(linear_state(network, betas, state.mode.solution.support))
+        except np.linalg.LinAlgError:
+            return None
+
+    every = [p for p in parameters(study.resolved, state) if p.kind not in ("capacitance", "inductance")]
+    return worst_scalar(carried, every, sense, thrifty=True)
+
+
+def _origin(study: Study, timed: TimedState) -> State | None:
+    """The resting state that leaves on the capacitors what they hold at the start of a timed state."""
+    held = timed.state.mode.network.held
+    for state, configuration in transitions(study.state_sets(timed.corner), study.resolved):
+        if state is None or configuration.key != timed.configuration.key:
+            continue
+        left = held_with(study.resolved, timed.capacitor, state)
+        if all(abs(left[name] - volts) < _HELD for name, volts in held.items()):
+            return state
+    return None
+
+
+def _on_the_way(study: Study, name: str, situation: Situation, quantity: Quantity, found: Worst) -> End | str:
+    """The end of a timed state from start to threshold at a corner; the corner where it is missing there."""
+    assert situation.timed is not None
+    pinned = at_point(study, found.point)
+    same = (situation.timed.capacitor, situation.position)
+    values = [
+        value
+        for other in fitting(pinned, "typical", name)
+        if other.timed is not None and (other.timed.capacitor, other.position) == same
+        for value in _values(quantity, along(pinned, other.timed))
+    ]
+    if not values:
+        return found.label
+    extreme = (min if found.sense == "min" else max)(values)
+    how = "the corner is that of the beginning of the state; its course was looked at there"
+    return End(extreme, found.label, situation, how, found.sensitivities)
+
+
+def _values(quantity: Quantity, states: Sequence[State] | Iterator[State]) -> Iterator[float]:
+    for state in states:
+        value = quantity(state)
+        if value is not None:
+            yield float(value)
+
+
+def along(study: Study, timed: TimedState) -> Iterator[State]:
+    """A timed state at its start and at the last moment of each region it passes, to its threshold."""
+    yield timed.state
+    held = timed.state.mode.network.held
+    for segment in course_of(study, timed):
+        if segment.end == segment.start:
+            continue
+        volts = segment.end - _INSIDE * (segment.end - segment.start)
+        there = {**held, timed.capacitor: volts}
+        for state in find_states(study.resolved, timed.configuration, timed.corner, there).states:
+            if dict(state.devices) == dict(segment.devices):
+                yield state
+                break
