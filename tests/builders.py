@@ -18,7 +18,7 @@ from typing import Any
 from rules.analysis.configurations import configurations
 from rules.analysis.resolve import Resolved, resolve
 from rules.analysis.states import STEP_BUDGET, Configuration, State, StateSet, find_states
-from schemas.circuit import Action, Beta, Circuit, Part, frozen_map
+from schemas.circuit import Action, Ambient, Beta, Circuit, Part, frozen_map
 
 GROUND = "gnd"
 
@@ -124,12 +124,30 @@ def contact(name: str, a: str, b: str, rest: str = "open", **values: Any) -> Par
     return _two(name, "contact", ("a", "b"), (a, b), rest=rest, **values)
 
 
+EXACT = {
+    "resistor_tolerance": 0.0,
+    "film_tolerance": 0.0,
+    "electrolytic_tolerance": 0.0,
+    "junction_spread": 0.0,
+    "led_spread": 0.0,
+}
+"""Parts without tolerances, unless a part states one: what is computed by hand is then also the worst case."""
+BENCH = Ambient(298.15, 298.15, 298.15)
+
+
 def circuit(*parts: Part, name: str = "bench", ground: str = GROUND, **members: Any) -> Circuit:
     """A circuit; ``members`` are those of :class:`schemas.circuit.Circuit` (``assumptions=`` ...)."""
     named = {item.name: item for item in parts}
     if len(named) != len(parts):
         raise ValueError("two parts of a test circuit have the same name")
     return Circuit(name=name, ground=ground, parts=frozen_map(named), **members)
+
+
+def exact(*parts: Part, **members: Any) -> Circuit:
+    """A circuit of parts without tolerances, unless they state one, at 25 degC."""
+    members["assumptions"] = {**EXACT, **members.get("assumptions", {})}
+    members.setdefault("ambient", BENCH)
+    return circuit(*parts, **members)
 
 
 def press(contact_name: str, seconds: float, start: float = 0.0) -> tuple[Action, ...]:

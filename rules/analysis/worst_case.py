@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.corners.worst import Sense, Worst, worst
 from rules.analysis.states import State
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation
+
+
+GAIN_CORNERS = ("beta min", "beta max")
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,11 +32,14 @@ class Cornered:
 def at_worst(
     situation: Situation, quantity: Quantity, sense: Sense, state: State | None = None
 ) -> Cornered | None:
-    """The situation where ``quantity`` is worst, its mode kept; ``None``: it is undefined or never moves.
+    """The situation where ``quantity`` is worst, its mode kept.
+
+    ``None`` where it is undefined, never moves, or is worst where all gains are least or greatest and all
+    else is nominal: that is judged already.
 
     ``state`` stands in for the state of the situation (the same with another region, say).
     """
     found = worst(state if state is not None else situation.state, quantity, sense)
-    if found is None or found.state is None or not found.label:
+    if found is None or found.state is None or found.label in ("", NOMINAL, *GAIN_CORNERS):
         return None
     return Cornered(replace(situation, corner=found.label, state=found.state), found)

@@ -11,9 +11,9 @@ from rules.divider_stiffness import RULE
 from schemas.circuit import Beta, Circuit
 from tests.builders import (
     capacitor,
-    circuit,
     contact,
     driver,
+    exact,
     npn,
     pnp,
     resistor,
@@ -34,7 +34,7 @@ def stage(
     volts: float = 12.0,
     **members: object,
 ) -> Circuit:
-    return circuit(
+    return exact(
         supply("V1", "rail", "gnd", volts),
         resistor("R1", "rail", "base", top),
         resistor("R2", "base", "gnd", bottom),
@@ -99,7 +99,7 @@ def test_a_textbook_stage_at_three_gains() -> None:
 
 def test_a_loaded_pnp_divider_of_the_book() -> None:
     """FL ex. 5.5 p154: -6 V, 68k/47k, RE 2.2k, RC 1.8k, beta 75; exact I_C 0.674 mA, so I_B 8.99 uA."""
-    subject = circuit(
+    subject = exact(
         supply("V1", "gnd", "rail", 6.0),
         resistor("R1", "rail", "base", 68e3),
         resistor("R2", "base", "gnd", 47e3),
@@ -172,7 +172,7 @@ def test_the_finding_stands_alone() -> None:
 
 def test_the_exact_shift_counts_what_the_hand_formula_leaves_out() -> None:
     """A soft rail gives way with the collector current: the tap falls by more than R_th*I_B."""
-    subject = circuit(
+    subject = exact(
         supply("V1", "raw", "gnd", 12.0),
         resistor("RS", "raw", "rail", 1e3),
         resistor("R1", "rail", "base", 330e3),
@@ -218,7 +218,7 @@ def test_names_and_order_do_not_matter() -> None:
 NOT_A_DIVIDER = [
     (
         "its emitter on a rail",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 9.0),
             resistor("R1", "rail", "b", 470e3),
             resistor("R2", "b", "gnd", 100e3),
@@ -229,7 +229,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "a switch",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 9.0),
             driver("U1", "in", "gnd", 0.0, 5.0),
             resistor("R1", "in", "b", 10e3),
@@ -241,7 +241,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "one feed resistor",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 9.0),
             resistor("R1", "rail", "b", 470e3),
             npn("Q1", "c", "b", "e", 100.0),
@@ -252,7 +252,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "a zener holds the tap",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 12.0),
             resistor("R1", "rail", "b", 4.7e3),
             resistor("R2", "b", "gnd", 22e3),
@@ -265,7 +265,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "fed back from its own collector",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 12.0),
             resistor("R1", "c", "b", 220e3),
             resistor("R2", "b", "gnd", 47e3),
@@ -277,7 +277,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "a feed with a bleed to ground",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 12.0),
             driver("U1", "in", "gnd", 0.0, 5.0),
             resistor("R1", "in", "b", 4.7e3),
@@ -290,7 +290,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "driven deep into saturation",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 12.0),
             resistor("R1", "rail", "b", 10e3),
             resistor("R2", "b", "gnd", 10e3),
@@ -302,7 +302,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "never on",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 12.0),
             resistor("R1", "rail", "b", 220e3),
             resistor("R2", "b", "gnd", 10e3),
@@ -314,7 +314,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "its emitter on a rail through a closed contact",
-        circuit(
+        exact(
             supply("V1", "rail", "gnd", 9.0),
             resistor("R1", "rail", "b", 470e3),
             resistor("R2", "b", "gnd", 100e3),
@@ -326,7 +326,7 @@ NOT_A_DIVIDER = [
     ),
     (
         "no transistor",
-        circuit(supply("V1", "rail", "gnd", 9.0), resistor("R1", "rail", "gnd", 1e3)),
+        exact(supply("V1", "rail", "gnd", 9.0), resistor("R1", "rail", "gnd", 1e3)),
         "no transistor",
     ),
 ]
@@ -343,7 +343,7 @@ def test_what_is_not_a_divider_says_why(subject: Circuit, word: str) -> None:
 
 def test_a_capacitor_that_is_waited_for_holds_the_tap() -> None:
     """While C1 holds the base, the resistors do not set it; at rest they do."""
-    subject = circuit(
+    subject = exact(
         supply("V1", "rail", "gnd", 12.0),
         resistor("R1", "rail", "base", 330e3),
         resistor("R2", "base", "gnd", 82e3),
@@ -357,7 +357,7 @@ def test_a_capacitor_that_is_waited_for_holds_the_tap() -> None:
 
 
 def test_two_bases_on_one_tap_load_it_together() -> None:
-    subject = circuit(
+    subject = exact(
         supply("V1", "rail", "gnd", 12.0),
         resistor("R1", "rail", "b", 33e3),
         resistor("R2", "b", "gnd", 10e3),
@@ -372,7 +372,7 @@ def test_two_bases_on_one_tap_load_it_together() -> None:
 
 
 def test_three_arms_count_by_thevenin() -> None:
-    subject = circuit(
+    subject = exact(
         supply("V1", "rail", "gnd", 12.0),
         supply("V2", "half", "gnd", 6.0),
         resistor("R1", "rail", "b", 330e3),

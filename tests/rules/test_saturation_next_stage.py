@@ -10,14 +10,14 @@ from rules.analysis.preferred import is_preferred
 from rules.saturation_headroom import RULE
 from schemas.circuit import Circuit, frozen_map
 from schemas.quantities import parse
-from tests.builders import battery, circuit, coil, contact, driver, film, load, npn, pnp, resistor, supply
+from tests.builders import battery, coil, contact, driver, exact, film, load, npn, pnp, resistor, supply
 from tests.judged import judged, mirrored, outcomes, value
 
 
 def cascade(re: float | None, **members: Any) -> Circuit:
     """Q1 pulls the base of Q2 down to turn it off; its emitter stands on ``re`` ohm."""
     lifted = "gnd" if re is None else "e1"
-    return circuit(
+    return exact(
         supply("V1", "rail", "gnd", 9.0),
         driver("U1", "in", "gnd", 0.0, 5.0),
         resistor("R1", "in", "b1", 10e3),
@@ -74,12 +74,12 @@ def test_less_lift_is_proposed() -> None:
     ]
     ohms = parse(change.new, "resistance")
     assert is_preferred(ohms, "E24")
-    assert about(cascade(ohms * 1.05), "Q1", "Q2") == {"satisfied"}
+    assert about(cascade(ohms), "Q1", "Q2") == {"satisfied"}
 
 
 def high_side(volts: float, r4: float = 10e3) -> Circuit:
     """Q1 saturates to turn the PNP Q2 on; R4 bleeds its base."""
-    return circuit(
+    return exact(
         battery("B1", "rail", "gnd", volts),
         driver("U1", "in", "gnd", 0.0, 3.0),
         resistor("R1", "in", "b1", 10e3),
@@ -102,13 +102,13 @@ def test_what_saturation_leaves_may_never_turn_the_next_stage_on() -> None:
 
 
 def test_a_base_that_waits_for_a_capacitor_is_left_to_the_timing_rules() -> None:
-    timed = circuit(*high_side(1.5).parts.values(), film("C1", "b2", "rail", 1e-6))
+    timed = exact(*high_side(1.5).parts.values(), film("C1", "b2", "rail", 1e-6))
     assert about(timed, "Q1", "Q2") == set()
 
 
 @pytest.mark.parametrize(("pick_up", "kind"), [(4.79, "satisfied"), (4.81, "violated")])
 def test_a_relay_gets_the_rail_less_saturation(pick_up: float, kind: str) -> None:
-    subject = circuit(
+    subject = exact(
         supply("V1", "rail", "gnd", 5.0),
         contact("S1", "rail", "in"),
         resistor("R1", "in", "b", 1e3),
