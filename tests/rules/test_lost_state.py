@@ -1,0 +1,91 @@
+"""`lost-state`: a state at typical values that is missing at a corner."""
+
+from __future__ import annotations
+
+import pytest
+
+from rules.analysis.corners.existence import states_at
+from rules.analysis.corners.parameters import frozen_point
+from rules.analysis.study import Study
+from rules.lost_state import RULE
+from schemas.circuit import Ambient, Circuit, Tolerance
+from tests.builders import EXACT, circuit, exact, npn, only_state, resistor, supply
+from tests.judged import document, kinds, only_finding, outcomes, renamed
+
+TEN = Tolerance(-0.1, 0.1)
+
+
+def tapped(lower: float, tolerance: Tolerance | None = TEN) -> Circuit:
+    """A base on a divider: it conducts while 5 V * R2/(R1 + R2) is above 0.7 V."""
+    return exact(
+        supply("V1", "rail", "gnd", 5.0),
+        resistor("R1", "rail", "base", 10e3, tolerance=tolerance),
+        resistor("R2", "base", "gnd", lower, tolerance=tolerance),
+        resistor("R3", "rail", "out", 1e3),
+        npn("Q1", collector="out", base="base", emitter="gnd", beta=200.0),
+    )
+
+
+def test_the_lesson_circuits_fire_and_pass() -> None:
+    assert kinds(RULE, document(RULE.lesson.failing).circuit) == {"violated"}
+    assert kinds(RULE, document(RULE.lesson.passing).circuit) == {"satisfied"}
+
+
+def edge() -> float:
+    """R2 at which the worst corner, R1 +10 % and R2 -10 %, leaves just 0.7 V: V*R2'/(R1' + R2') = 0.7."""
+    return 0.7 / (5.0 - 0.7) * 10e3 * 1.1 / 0.9
+
+
+@pytest.mark.parametrize(("factor", "kind"), [(1.001, "satisfied"), (0.999, "violated")])
+def test_both_sides_of_the_limit(factor: float, kind: str) -> None:
+    assert kinds(RULE, tapped(edge() * factor)) == {kind}
+
+
+def test_the_corner_is_named_and_nothing_conducts_there() -> None:
+    subject = tapped(edge() * 0.95)
+    assert only_state(subject).devices["Q1"] != "off"
+    finding = only_finding(subject, RULE)
+    assert finding.corner == "R1 +10 %, R2 -10 %"
+    network = Study(subject).state_sets()[0].network
+    point = frozen_point({("R1", "resistance"): 11e3, ("R2", "resistance"): 0.9 * edge() * 0.95})
+    assert [state.devices["Q1"] for state in states_at(network, point).states] == ["off"]
+
+
+def test_another_region_is_not_another_state() -> None:
+    """Saturated at the greatest gain, active at the least: it is on all the same."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 5.0),
+        resistor("R1", "rail", "base", 100e3),
+        resistor("R3", "rail", "out", 1e3),
+        npn("Q1", collector="out", base="base", emitter="gnd", beta=100.0),
+    )
+    assert kinds(RULE, subject) == {"satisfied"}
+
+
+def test_temperature_alone_may_take_a_state() -> None:
+    warm = edge() * 0.9 / 1.1 * 1.02  # 2 % above the limit of exact parts at 25 degC
+    subject = tapped(warm, None)
+    assert kinds(RULE, subject) == {"satisfied"}
+    frosty = exact(*subject.parts.values(), ambient=Ambient(253.15, 298.15, 298.15), assumptions=EXACT)
+    finding = only_finding(frosty, RULE)
+    assert finding.corner == "-20 degC"
+
+
+def test_without_a_junction_there_is_nothing_to_lose() -> None:
+    subject = circuit(supply("V1", "rail", "gnd", 5.0), resistor("R1", "rail", "gnd", 1e3))
+    assert kinds(RULE, subject) == {"not-applicable"}
+
+
+def test_a_latch_is_left_to_its_own_rule() -> None:
+    from rules.latch_two_states import RULE as LATCH
+
+    subject = document(LATCH.lesson.failing).circuit
+    about = [outcome for outcome in outcomes(RULE, subject) if "latch" in outcome.reason]
+    assert about
+    assert all(outcome.kind == "not-applicable" for outcome in about)
+
+
+def test_names_decide_nothing() -> None:
+    subject = tapped(edge() * 0.95)
+    other, _ = renamed(subject)
+    assert only_finding(other, RULE).test.left == pytest.approx(only_finding(subject, RULE).test.left)
