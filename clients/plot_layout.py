@@ -111,7 +111,8 @@ def told_events(answer: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     for k, event in enumerate(events):
         others = events[k + 1 :] if event.get("kind") == "start" else events[:k]
         beside = any(other.get("at") == event.get("at") for other in others)
-        if event.get("kind") in ("start", "rest") and beside:
+        over = event.get("kind") == "stop" and answer.get("verdict") != "undecided"
+        if over or (event.get("kind") in ("start", "rest") and beside):
             continue
         told.append(event)
     return told

@@ -53,7 +53,8 @@ def verdict(answer: Mapping[str, Any]) -> str:
     last = intervals[-1] if intervals else {}
     if kind == "settles":
         events = list(answer.get("events") or ())
-        times = [event["at"] for event in events if event.get("at") is not None]
+        times = [event["at"] for event in events
+                 if event.get("at") is not None and event.get("kind") not in ("rest", "stop")]
         still = f"nothing happens after {time(max(times, default=0.0))}"
         return f"settles in the state {last.get('state', '')}; {still}"
     if kind == "oscillates":

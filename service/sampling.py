@@ -75,6 +75,16 @@ def polylines(pieces: Sequence[Piece], points: int = POINTS) -> dict[str, Polyli
     return found
 
 
+def polylines_of(times: Array, values: Curves, points: int = POINTS) -> dict[str, Polyline]:
+    """Curves that are only known at ``times`` (s), by name, as few of their points as draw them."""
+    ranges = {name: _range([found]) for name, found in values.items()}
+    least = max(NOISE * max(ranges.values(), default=0.0), ROUNDING * _largest(values.values()))
+    return {
+        name: _polyline(times, found, max(TOLERANCE * ranges[name], least, np.finfo(float).tiny), points)
+        for name, found in sorted(values.items())
+    }
+
+
 def settling(
     before: Sequence[Piece], curves: Callable[[Array], Curves], start: float, within: float = SETTLED
 ) -> float:

@@ -58,13 +58,17 @@ def run(
     until: float | None,
 ) -> Json:
     """The shape of one course; the options are known to be good."""
+    if model == "junction":
+        from service.junction_timelines import junction_shape
+
+        return junction_shape(study, stimulus, beta, leakage, start, until)
     timeline = study.timeline(stimulus, beta, start, leakage)
     return timeline_shape(
-        study.circuit, timeline, study.resolved.assumed, until=until, before=_before(study, timeline)
+        study.circuit, timeline, study.resolved.assumed, until=until, before=before_shape(study, timeline)
     )
 
 
-def _before(study: Study, timeline: Timeline) -> Json | None:
+def before_shape(study: Study, timeline: Timeline) -> Json | None:
     """What held before time zero; ``None`` before the power came on."""
     from rules.analysis.timeline.timelines import point_of
 
@@ -113,7 +117,7 @@ def timeline_shape(
         "complete": timeline.verdict != "undecided",
         "before": before,
         "drawn_to": pieces[-1].end if pieces else 0.0,
-        "outputs": outputs(circuit, timeline),
+        "outputs": outputs_of(circuit, [interval.devices for interval in timeline.intervals]),
         "stored": _stored_shape(circuit, lines),
         "thresholds": _thresholds(timeline),
         "assumed": [assumed_shape(item) for item in assumed],
@@ -156,22 +160,20 @@ def _stored_shape(circuit: Circuit, lines: Mapping[str, Polyline]) -> Json:
         unit = "V" if part.kind == "capacitor" else "A"
         found[part.name] = {
             "unit": unit,
-            "nets": [part.pins[pin] for pin in _ends(part.pins)],
+            "nets": [part.pins[pin] for pin in ends_of(part.pins)],
             "at": list(line.at),
             "value": list(line.value),
         }
     return found
 
 
-def outputs(circuit: Circuit, timeline: Timeline) -> list[str]:
-    """Nets worth looking at: at the loads, where the circuit leaves the board, at collectors that switch."""
+def outputs_of(circuit: Circuit, devices: Iterable[Mapping[str, str]]) -> list[str]:
+    """Nets worth looking at: at the loads, where the circuit leaves the board, at collectors that switch.
+
+    ``devices`` are the regions of the intervals of a course.
+    """
     seen = {name for name, note in circuit.nets.items() if note.terminal}
-    switching = {
-        device
-        for interval in timeline.intervals
-        for device, region in interval.devices.items()
-        if region == "saturated"
-    }
+    switching = {name for regions in devices for name, region in regions.items() if region == "saturated"}
     for part in circuit.parts.values():
         if part.kind in LOADS:
             seen.update(part.pins.values())
@@ -180,7 +182,7 @@ def outputs(circuit: Circuit, timeline: Timeline) -> list[str]:
     return sorted(seen - {circuit.ground})
 
 
-def _ends(pins: Mapping[str, str]) -> tuple[str, str]:
+def ends_of(pins: Mapping[str, str]) -> tuple[str, str]:
     return ("plus", "minus") if "plus" in pins else ("a", "b")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, get_args
 
+from rules.analysis.junction.happenings import HappeningKind
 from rules.analysis.timeline.model import EventKind, Verdict
 from schemas.finding import SEVERITIES, Origin, OutcomeKind
 
@@ -263,7 +264,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "at": OPTIONAL_NUMBER,
             "what": TEXT,
             "state": TEXT,
-            "kind": {"enum": list(get_args(EventKind))},
+            "kind": {"enum": sorted({*get_args(EventKind), *get_args(HappeningKind)})},
             "parts": listing(TEXT),
             "reason": TEXT,
             "stored": mapping(OPTIONAL_NUMBER),
