@@ -76,7 +76,11 @@ class Course:
     @cached_property
     def modal(self) -> Complex:
         """(free, exponents) share of each exponential in the rate of each stored value."""
-        shares: Complex = self.spectrum.vectors * (self.spectrum.inverse @ self.rate)
+        parts = self.spectrum.inverse @ self.rate
+        # a direction without motion: what rounding leaves there would grow for ever
+        largest = np.abs(self.spectrum.inverse).max(axis=1, initial=0.0) * np.abs(self.rate).max(initial=0.0)
+        still = np.abs(parts) <= 1e2 * _STILL * largest
+        shares: Complex = self.spectrum.vectors * np.where(still & (self.spectrum.values == 0.0), 0.0, parts)
         return shares
 
     def sums(self, zeroth: Array, first: Array) -> Sums:

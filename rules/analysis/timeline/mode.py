@@ -13,7 +13,7 @@ from rules.analysis.timeline.plant import _LOOSE, Linear, Plant, Support, leakin
 if TYPE_CHECKING:
     Affine = tuple[Array, Array]
 
-_ROUNDING = 1e-14  # of the terms of a sum; a rate below it is zero
+_ROUNDING = 1e-12  # of the terms of a sum; a rate below it is zero
 _FAINT = 1e-12  # a tie whose rows are smaller than this ties nothing down
 
 
@@ -57,8 +57,13 @@ def linear_mode(plant: Plant, support: Support) -> Linear:
             null[keep] = open_
             sound = sound and fits
     rates = base + through @ solution
+    terms = np.abs(base) + np.abs(through) @ np.abs(solution)
+    if len(ties):
+        # a tie holds for good: rounding must not let the stored values creep out of it
+        rows = np.where(np.abs(rows) > _FAINT * np.abs(rows).max(axis=1, keepdims=True), rows, 0.0)
+        rates = rates - np.linalg.pinv(rows, rcond=1e-9) @ (rows @ rates)
     # what is left of terms that cancel is rounding: a coil at rest must not seem to go on for ever
-    rates[np.abs(rates) <= _ROUNDING * (np.abs(base) + np.abs(through) @ np.abs(solution))] = 0.0
+    rates[np.abs(rates) <= _ROUNDING * terms] = 0.0
     loose = float(np.abs(through @ null).max(initial=0.0))
     if loose > 1e-6 * max(1.0, float(np.abs(rates).max(initial=0.0))):
         sound = False
