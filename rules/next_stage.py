@@ -6,14 +6,16 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rules.analysis.headroom import Next, coils_of, less_lift, next_stages
-from rules.analysis.operating import everywhere, operating_point
+from rules.analysis.operating import everywhere, operating_point, place_of
+from rules.analysis.worst_case import at_worst
 from rules.outcomes import satisfied, violated
 from rules.wording import assumption, from_to, member_pointer, new_resistance, part_quantity, say, where
 from schemas.finding import Outcome, Proposal, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.roles import Stage
-    from rules.analysis.study import Study
+    from rules.analysis.states import State
+    from rules.analysis.study import Situation, Study
     from rules.contract import Rule
     from schemas.circuit import Part
 
@@ -30,10 +32,11 @@ def left_to_others(rule: Rule, study: Study, stage: Stage) -> Iterator[Outcome]:
 
 def _must_be_off(rule: Rule, study: Study, found: Sequence[Next]) -> Iterator[Outcome]:
     """Saturation plus what lifts the emitter stays below what surely leaves the next stage off."""
-    most = study.resolved.assumptions["vbe_off"]
-    worst = max(found, key=lambda n: n.vbe)
+    found = [*found, *_warmest(study, found)]
+    worst = max(found, key=lambda n: n.vbe - _surely_off(n.situation.state))
     for n in found:
         first, second = n.stage.transistor, n.driven.transistor
+        most = _surely_off(n.situation.state)
         test = Test.at_most(n.vbe, most, "V")
         if test.holds:
             yield satisfied(rule, (first, second), n.situation, test)
@@ -75,6 +78,30 @@ def _must_be_off(rule: Rule, study: Study, found: Sequence[Next]) -> Iterator[Ou
         )
 
 
+def _surely_off(state: State) -> float:
+    """The base-emitter voltage (V) below which a transistor is surely off, where this state is."""
+    return state.mode.network.resolved.assumptions["vbe_off"]
+
+
+def _warmest(study: Study, found: Sequence[Next]) -> Iterator[Next]:
+    """Each place once more, at the corner of all tolerances where the next stage is least surely off."""
+    worst: dict[tuple[str, str], Next] = {}
+    for n in found:
+        if n.vbe >= worst.setdefault(place_of(n.situation), n).vbe:
+            worst[place_of(n.situation)] = n
+    for n in worst.values():
+        name = n.driven.transistor
+
+        def excess(state: State, name: str = name) -> float | None:
+            point = operating_point(state, name)
+            return None if point is None else point.vbe - _surely_off(state)
+
+        made = at_worst(n.situation, excess, "max")
+        if made is not None:
+            there = next_stages(study, n.stage, made.situation)
+            yield from (other for other in there if other.driven is n.driven)
+
+
 def _must_conduct(rule: Rule, study: Study, found: Sequence[Next]) -> Iterator[Outcome]:
     """The next stage conducts somewhere; what saturation leaves of the rail has to be enough for that."""
     second, wanted = found[0].driven.transistor, study.resolved.assumptions["vbe_on"]
@@ -111,7 +138,7 @@ def _must_conduct(rule: Rule, study: Study, found: Sequence[Next]) -> Iterator[O
 def _must_pull_in(rule: Rule, study: Study, stage: Stage, part: Part, pick_up: float) -> Iterator[Outcome]:
     """A relay on a saturated collector gets the voltage at which it surely pulls in."""
     first = stage.transistor
-    for situation in everywhere(study):
+    for situation in _least_pull(study, stage, part):
         state = situation.state
         plus, minus = state.nets[part.pins["plus"]], state.nets[part.pins["minus"]]
         point = operating_point(state, first)
@@ -148,6 +175,27 @@ def _must_pull_in(rule: Rule, study: Study, stage: Stage, part: Part, pick_up: f
         )
 
 
+def _least_pull(study: Study, stage: Stage, part: Part) -> Iterator[Situation]:
+    """Every situation, and each place once more at the corner where the coil gets the least voltage."""
+
+    def across(state: State) -> float | None:
+        plus, minus = state.nets[part.pins["plus"]], state.nets[part.pins["minus"]]
+        return None if plus is None or minus is None else abs(plus - minus)
+
+    least: dict[tuple[str, str], tuple[float, Situation]] = {}
+    for situation in everywhere(study):
+        yield situation
+        volts = across(situation.state)
+        if volts is None or situation.state.devices[stage.transistor] != "saturated":
+            continue
+        if volts <= least.setdefault(place_of(situation), (volts, situation))[0]:
+            least[place_of(situation)] = volts, situation
+    for _, situation in least.values():
+        made = at_worst(situation, across, "min")
+        if made is not None:
+            yield made.situation
+
+
 def _evidence(study: Study, n: Next) -> Iterator[Quantity]:
     first, second = n.stage.transistor, n.driven.transistor
     yield Quantity("V_C", f"net {n.stage.collector}: what saturation leaves", n.level, "V")
@@ -155,7 +203,7 @@ def _evidence(study: Study, n: Next) -> Iterator[Quantity]:
     yield Quantity("V_loss", f"lost across {first}", n.vce, "V")
     yield Quantity("V_BE2", f"base to emitter of {second}", n.vbe, "V")
     if n.off:
-        yield assumption(study, "vbe_off", "V_BE,off", "surely off below this")
+        yield assumption(study, "vbe_off", "V_BE,off", "surely off below this", n.situation.state)
     else:
-        yield assumption(study, "vbe_on", "V_BE,on", "conducts from this on")
+        yield assumption(study, "vbe_on", "V_BE,on", "conducts from this on", n.situation.state)
     yield assumption(study, "vce_sat", "V_CE,sat", "left across a saturated transistor")

@@ -12,6 +12,7 @@ from schemas.quantities import document_text, format_quantity
 
 if TYPE_CHECKING:
     from rules.analysis.elements import Configuration
+    from rules.analysis.states import State
     from rules.analysis.study import Situation, Study
 
 ZERO_CELSIUS = 273.15
@@ -108,14 +109,14 @@ def gain(study: Study, transistor: str, corner: str, value: float) -> Quantity:
     return Quantity(symbol, meaning, value, "", known.origin, known.pointer, source)
 
 
-def assumption(study: Study, name: str, symbol: str, meaning: str) -> Quantity:
-    """A value of ``assumptions:`` as evidence, declared or by default."""
+def assumption(study: Study, name: str, symbol: str, meaning: str, state: State | None = None) -> Quantity:
+    """A value of ``assumptions:`` as evidence, declared or by default; as it is in ``state`` at a corner."""
     pointer = f"/assumptions/{name}"
     source = next((item.source for item in study.assumed if item.pointer == pointer), None)
     return Quantity(
         symbol,
         meaning,
-        study.resolved.assumptions[name],
+        (study if state is None else state.mode.network).resolved.assumptions[name],
         "V",
         "declared" if source is None else "assumed",
         pointer,

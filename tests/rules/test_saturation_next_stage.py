@@ -8,7 +8,7 @@ import pytest
 
 from rules.analysis.preferred import is_preferred
 from rules.saturation_headroom import RULE
-from schemas.circuit import Circuit, frozen_map
+from schemas.circuit import Ambient, Circuit, frozen_map
 from schemas.quantities import parse
 from tests.builders import battery, coil, contact, driver, exact, film, load, npn, pnp, resistor, supply
 from tests.judged import judged, mirrored, outcomes, value
@@ -122,3 +122,31 @@ def test_the_mirror_is_judged_alike() -> None:
     subject = mirrored(cascade(470.0))
     assert about(subject, "Q1", "Q2") == {"violated"}
     assert about(mirrored(cascade(None)), "Q1", "Q2") == {"satisfied"}
+
+
+@pytest.mark.parametrize(("low", "worst"), [(5.0, None), (4.9, "violated")])
+def test_a_relay_is_judged_at_the_lowest_supply(low: float, worst: str | None) -> None:
+    """4.75 V to pull in: 5 V less 0.2 V is enough, 4.9 V less 0.2 V is not."""
+    subject = exact(
+        supply("V1", "rail", "gnd", 5.0, low=low, high=5.0),
+        contact("S1", "rail", "in"),
+        resistor("R1", "in", "b", 1e3),
+        npn("Q1", "c", "b", "gnd", 100.0),
+        coil("K1", "rail", "c", 100.0, pick_up=4.75),
+    )
+    found = {o.corner: o.kind for o in outcomes(RULE, subject) if set(o.subject) == {"Q1", "K1"}}
+    assert {found[corner] for corner in ("min", "typical", "max")} == {"satisfied"}
+    assert found.get("V1 4.9 V") == worst
+
+
+def test_the_next_stage_has_to_be_off_when_it_is_hot() -> None:
+    """0.39 V is surely off at 25 degC (0.45 V) and not at 65 degC (0.45 V less 2 mV for each of 40 K)."""
+    re = 0.19 / ((9 - 0.39) / 4.7e3 + (4.3 - 0.19) / 10e3)
+    assert about(cascade(re), "Q1", "Q2") == {"satisfied"}
+    (finding,) = [
+        f
+        for f in judged(cascade(re, ambient=Ambient(298.15, 298.15, 338.15)), RULE).findings
+        if set(f.parts) == {"Q1", "Q2"}
+    ]
+    assert finding.corner == "65 degC"
+    assert finding.test.right == pytest.approx(0.37)
