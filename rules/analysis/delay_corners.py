@@ -92,6 +92,13 @@ class DelayCorners:
         self.box = box_of(self.parameters)
         self._kept: dict[bytes, Courses] = {}
 
+    def with_intervals(self, changed: Mapping[Key, Parameter]) -> DelayCorners:
+        """The same delay with other intervals (closer parts, another nominal value)."""
+        made = DelayCorners(self.study, self.delay)
+        made.parameters = tuple(changed.get(p.key, p) for p in self.parameters)
+        made.keys, made.box = self.keys, box_of(made.parameters)
+        return made
+
     def column(self, points: Array, key: Key) -> Array:
         """A parameter at every point; its fixed value where it is none."""
         if key in self.keys:
@@ -103,8 +110,11 @@ class DelayCorners:
     def farads(self, points: Array) -> Array:
         """The capacitance at every point, its drift with temperature included."""
         own = self.column(points, (self.capacitor, "capacitance"))
-        dielectric = dielectric_of(self.resolved.circuit.parts[self.capacitor])
-        return own * (1.0 + capacitance_drift(dielectric, self.column(points, TEMPERATURE)))
+        return own * (1.0 + self.drift_at(self.column(points, TEMPERATURE)))
+
+    def drift_at(self, kelvin: float | Array) -> Array:
+        """Relative change of the capacitance at a temperature."""
+        return capacitance_drift(dielectric_of(self.resolved.circuit.parts[self.capacitor]), kelvin)
 
     def seconds(self, points: Array) -> Array:
         """The delay at every point (s); infinite where it never ends, NaN where its state is not there."""
