@@ -1,0 +1,227 @@
+"""The greatest voltage between two nets: in every resting state, and along every run.
+
+At rest the worst of all tolerances is asked for.  Along runs every supply stands
+at its highest voltage and every gain at its greatest (a base then loads what it
+hangs on least), and once more at the least gains where that could matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from rules.analysis.corners.worst import worst
+from rules.analysis.frozen import capacitor_voltage
+from rules.analysis.resolve import TRANSISTORS, dielectric_of
+from rules.analysis.runs import Corner, Episode, as_named, episodes, unfinished
+from rules.analysis.states import State, start_betas
+from rules.analysis.timeline.peaks import highest
+from rules.analysis.timeline.stores import store_names
+
+if TYPE_CHECKING:
+    from rules.analysis.elements import Array
+    from rules.analysis.study import Study
+    from schemas.circuit import Part
+
+Pair = tuple[str, str]
+"""Two nets: the voltage of the first against the second."""
+
+ROUNDING = 1e-9  # V
+NEAR = 0.1  # of a limit; closer than this below it the gains may decide
+POLARISED = ("aluminium", "tantalum")
+
+
+@dataclass(frozen=True, eq=False)
+class Peak:
+    """The greatest voltage (V) between two nets, where it is reached, and how things stand there.
+
+    ``at`` is in s from the beginning of the run, ``None`` in a resting state;
+    ``nets`` and ``capacitors`` are V at that moment, ``None`` where undefined.
+    """
+
+    value: float
+    corner: str
+    state: str
+    at: float | None
+    episode: Episode | None
+    nets: Mapping[str, float | None]
+    capacitors: Mapping[str, float | None]
+
+
+def reverse_pair(part: Part) -> Pair:
+    """The nets of a transistor between which its base-emitter junction is reversed when positive."""
+    base, emitter = part.pins["base"], part.pins["emitter"]
+    return (emitter, base) if part.kind == "npn" else (base, emitter)
+
+
+def collector_pair(part: Part) -> Pair:
+    """The nets of a transistor between which its collector blocks when positive."""
+    collector, emitter = part.pins["collector"], part.pins["emitter"]
+    return (collector, emitter) if part.kind == "npn" else (emitter, collector)
+
+
+def is_polarised(part: Part) -> bool:
+    """True for a capacitor with a plus end whose dielectric forbids the other polarity."""
+    return part.kind == "capacitor" and "plus" in part.pins and dielectric_of(part) in POLARISED
+
+
+def reversal_pair(part: Part) -> Pair:
+    """The nets of a polarised capacitor between which it is reversed when positive."""
+    return part.pins["minus"], part.pins["plus"]
+
+
+def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
+    """Every pair of nets that a rule asks for, so that each run is looked at once."""
+    found: list[Pair] = []
+    for part in study.circuit.parts.values():
+        if part.kind in TRANSISTORS:
+            found.extend((reverse_pair(part), collector_pair(part)))
+        elif is_polarised(part):
+            found.append(reversal_pair(part))
+    return tuple(sorted(set(found)))
+
+
+# at rest --------------------------------------------------------------------------------------
+
+
+def at_rest(study: Study, pair: Pair, above: float) -> Peak | None:
+    """The greatest voltage of a pair in any stable state of any position of the contacts.
+
+    Worst of all tolerances where the voltage at nominal values exceeds ``above`` (V), else at nominal
+    values; ``None`` where it is undefined in every state.
+    """
+    found: list[Peak] = []
+    for corner in study.corners:
+        for sets in study.state_sets(corner):
+            for state in sets.stable:
+                value = between(state, pair)
+                if value is not None:
+                    found.append(_rest_peak(study, state, state, value, corner))
+                    if value > above and corner == "typical":
+                        found.extend(_worst_peak(study, state, pair))
+    return max(found, key=_order, default=None)
+
+
+def between(state: State, pair: Pair) -> float | None:
+    one, two = state.nets[pair[0]], state.nets[pair[1]]
+    return None if one is None or two is None else one - two
+
+
+def clean(volts: float) -> float:
+    """Without what rounding leaves of zero."""
+    return 0.0 if abs(volts) < ROUNDING else volts
+
+
+def _worst_peak(study: Study, state: State, pair: Pair) -> Iterable[Peak]:
+    found = worst(state, lambda s: between(s, pair), "max")
+    if found is not None and found.holds and found.state is not None:
+        yield _rest_peak(study, state, found.state, found.value, found.label)
+
+
+def _rest_peak(study: Study, named: State, state: State, value: float, corner: str) -> Peak:
+    capacitors = {
+        name: capacitor_voltage(study.resolved, state, name) for name in store_names(study.resolved)[0]
+    }
+    label = "typical" if corner == "nominal" else corner
+    return Peak(clean(value), label, named.name, None, None, state.nets, MappingProxyType(capacitors))
+
+
+def _order(peak: Peak) -> tuple[float, int, str, str]:
+    """The greatest; of equal ones that at the plainest corner."""
+    plain = {"typical": 2, "max": 1, "min": 1}.get(peak.corner, 0)
+    return round(peak.value, 9), plain, peak.state, peak.corner
+
+
+# along runs -----------------------------------------------------------------------------------
+
+_ALONG: WeakKeyDictionary[Study, dict[Corner, Mapping[Pair, Peak]]] = WeakKeyDictionary()
+
+
+def stress_corner(study: Study, gains: str = "max") -> Corner:
+    """Every supply at its highest voltage; plain ``typical`` where no other gains are known."""
+    same = start_betas(study.resolved, gains) == start_betas(study.resolved, "typical")
+    return as_named(study, Corner("typical" if same else gains, True))
+
+
+def along(study: Study, pair: Pair, limits: Sequence[float] = ()) -> Peak | None:
+    """The greatest voltage of a pair along every run; ``None`` without runs, or where it is undefined.
+
+    Where it comes near below one of ``limits`` (V) the runs are made at the least gains too.
+    """
+    peak = peaks_along(study, stress_corner(study)).get(pair)
+    if peak is None or not any(limit * (1.0 - NEAR) < peak.value <= limit for limit in limits):
+        return peak
+    other = peaks_along(study, stress_corner(study, "min")).get(pair)
+    return max((found for found in (peak, other) if found is not None), key=_order)
+
+
+def unfinished_runs(study: Study) -> tuple[str, ...]:
+    """Runs that could not be followed to their end, in words."""
+    return unfinished(episodes(study, stress_corner(study))) if moves(study) else ()
+
+
+def moves(study: Study) -> bool:
+    """True where something is stored: without it every moment of a run is a resting state."""
+    return any(store_names(study.resolved))
+
+
+def peaks_along(study: Study, corner: Corner) -> Mapping[Pair, Peak]:
+    """The greatest voltage of every pair of interest at one corner."""
+    made = _ALONG.setdefault(study, {})
+    if corner not in made:
+        made[corner] = MappingProxyType(_peaks_along(study, corner) if moves(study) else {})
+    return made[corner]
+
+
+def _peaks_along(study: Study, corner: Corner) -> dict[Pair, Peak]:
+    pairs = pairs_of_interest(study)
+    best: Array = np.full(len(pairs), -np.inf)
+    places: list[tuple[Episode, int, float] | None] = [None] * len(pairs)
+    for episode in episodes(study, corner):
+        for number, interval in enumerate(episode.timeline.intervals):
+            values, times = highest(interval.course, pairs, interval.duration, best)
+            for k in np.flatnonzero(values > best).tolist():
+                places[k] = (episode, number, interval.start + float(times[k]))
+            best = np.maximum(best, values)
+    found = {}
+    for pair, value, place in zip(pairs, best.tolist(), places, strict=True):
+        if place is not None:
+            found[pair] = _peak_at(study, corner, value, *place)
+    return found
+
+
+def _peak_at(study: Study, corner: Corner, value: float, episode: Episode, number: int, at: float) -> Peak:
+    interval = episode.timeline.intervals[number]
+    nets = {net: _number(volts[0]) for net, volts in interval.voltages([at]).items()}
+    stored = interval.stored([at])
+    capacitors = {name: _number(stored[name][0]) for name in store_names(study.resolved)[0]}
+    return Peak(
+        clean(value),
+        corner.label(study),
+        interval.name,
+        at,
+        episode,
+        MappingProxyType(nets),
+        MappingProxyType(capacitors),
+    )
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def holding_capacitor(study: Study, peak: Peak, nets: Iterable[str]) -> str | None:
+    """The capacitor at one of these nets that stands at the most volts at a peak: what holds the voltage."""
+    wanted = set(nets) - study.roles.rails
+    found = [
+        (abs(volts), name)
+        for name, volts in peak.capacitors.items()
+        if volts is not None and wanted & set(study.circuit.parts[name].pins.values())
+    ]
+    largest = max(found, default=None)
+    return largest[1] if largest is not None and largest[0] > 0.1 else None
