@@ -169,7 +169,7 @@ _ALL = (
         _PM,
         (
             *_SOURCE,
-            _p("capacity", "charge", meaning="usable charge"),
+            _p("capacity", "charge", meaning="rated charge"),
             _p("keyed", "flag", meaning="cannot be put in backwards"),
         ),
         "a battery",

@@ -91,7 +91,7 @@ class Range:
 def range_of(study: Study, name: str, quantity: Quantity) -> Range:
     """The range of a quantity in the state that the document calls ``name``."""
     found = fitting(study, "typical", name)
-    missing = [GAINS[corner] for corner in study.corners if not fitting(study, corner, name)]
+    missing = _at_gains(study, name)
     undetermined: list[str] = []
     ends: dict[Sense, list[End]] = {"min": [], "max": []}
     nominal = math.nan
@@ -113,6 +113,20 @@ def range_of(study: Study, name: str, quantity: Quantity) -> Range:
     low = min(ends["min"], key=lambda end: end.value, default=None)
     high = max(ends["max"], key=lambda end: end.value, default=None)
     return Range(nominal, low, high, tuple(dict.fromkeys(missing)), tuple(undetermined))
+
+
+def _at_gains(study: Study, name: str) -> list[str]:
+    """The gains at which nothing fits a name, all else nominal; the nominal ones first."""
+    corners = sorted(study.corners, key=lambda corner: corner != "typical")
+    return [GAINS[corner] for corner in corners if not fitting(study, corner, name)]
+
+
+def missing_corners(study: Study, name: str) -> tuple[str, ...]:
+    """Corners at which a named state does not exist, as far as it is one of rest or begins empty."""
+    found = _at_gains(study, name)
+    for situation in fitting(study, "typical", name):
+        found.extend(_Others(study, name, situation).missing)
+    return tuple(dict.fromkeys(found))
 
 
 class _Others:

@@ -18,8 +18,9 @@ import numpy as np
 from rules.analysis.corners.parameters import parameters
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.corners.worst import bounds
-from rules.analysis.preferred import nearest, neighbours
+from rules.analysis.preferred import members_between, nearest, neighbours
 from rules.analysis.requirements import Window
+from rules.analysis.standing import is_leak
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -36,6 +37,8 @@ _WEIGHT = 0.02  # change of the quantity per relative change of a resistor, of t
 _REACH = 100.0  # factor each way within which a resistor is looked for
 _APART = 3.0  # factor between the values from which a resistor is solved
 _CLOSE_ENOUGH = 1e-4  # of the quantity
+_SHARE = 0.2  # of a current; resistors whose currents differ by less are one path
+_FACTORS = members_between(1.1, _REACH, "E24")
 _SCALES = (0.68, 0.47, 0.33, 0.22, 0.15, 0.1)
 
 
@@ -63,7 +66,8 @@ class Tuner:
 
     def __init__(self, study: Study, state: State, quantity: Quantity, window: Window) -> None:
         self.study, self.state, self.quantity, self.window = study, state, quantity, window
-        self.resistors = tuple(p.name for p in study.circuit.parts.values() if p.kind == "resistor")
+        parts = study.circuit.parts.values()
+        self.resistors = tuple(p.name for p in parts if p.kind == "resistor" and not is_leak(p.name))
 
     def at(self, values: Values) -> float | None:
         """The quantity with other values at nominal tolerances; ``None`` without an answer."""
@@ -238,6 +242,29 @@ class Tuner:
                 if tuned is not None:
                     yield tuned
                     return
+
+    def scaled(self) -> Iterator[Tuned]:
+        """Every resistor in the path that matters most, all raised by one factor, the least that does it."""
+        levers = [(weight, name) for weight, name in self.levers() if weight < 0.0]
+        if not levers:
+            return
+        through = {name: abs(self.state.currents[name]["a"] or 0.0) for _, name in levers}
+        most = through[levers[0][1]]
+        names = [name for _, name in levers if abs(through[name] - most) <= _SHARE * most]
+        if len(names) < 2:
+            return
+        low, high = 0, len(_FACTORS)
+        found: Tuned | None = None
+        while low < high:
+            middle = (low + high) // 2
+            ohms = {n: nearest(_FACTORS[middle] * self.study.value(n, "resistance"), SERIES) for n in names}
+            ends = self.range_at(ohms)
+            if ends is not None and self._fits(ends):
+                found, high = Tuned(ohms, (), *ends), middle
+            else:
+                low = middle + 1
+        if found is not None:
+            yield found
 
     def _together(self, a: str, b: str) -> bool:
         """True when two resistors meet at a net."""
