@@ -137,6 +137,29 @@ def test_the_path_light_against_an_independent_integration() -> None:
     assert float(found.voltage("tm", fall)[0]) == pytest.approx(after[pressed.index["tm"]], abs=2e-3)
 
 
+def test_leakage_stretches_the_delay_until_it_never_ends() -> None:
+    """5 and 10 uA of 40 uA at the start: 75.4 s and 95.8 s; 20 uA stall it below the threshold.
+
+    On paper 20 uA still let it end, after 225 s (charging from 8.77 V against 3.888 V): near a stall the
+    junction model is the one to ask.  Own values of an implicit Runge-Kutta run.
+    """
+    subject = path_light()
+
+    def released(leak: Leak) -> tuple[float, ...]:
+        found = course(subject, 400.0, *subject.stimuli["press"], leaks={"C1": leak})
+        assert found.complete
+        return found.crossings("out", 4.5, rising=False)
+
+    assert released(Leak(5e-6)) == pytest.approx([75.42], rel=2e-3)
+    assert released(Leak(10e-6)) == pytest.approx([95.77], rel=4e-3)
+    assert released(Leak(20e-6)) == ()
+    # 2 Mohm across the capacitor: as a leakage and as a resistor
+    bridged = circuit(*subject.parts.values(), resistor("RL", "tm", "gnd", 2e6), stimuli=subject.stimuli)
+    as_part = course(bridged, 80.0, *subject.stimuli["press"]).crossings("out", 4.5, rising=False)
+    assert released(Leak(0.0, 0.5e-6)) == pytest.approx(as_part, rel=1e-6)
+    assert as_part == pytest.approx([65.24], rel=1e-3)
+
+
 def test_a_second_period_of_the_path_light_is_shorter() -> None:
     """What is left on the timing capacitor is missing from the next minute."""
     subject = path_light()
