@@ -8,9 +8,11 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
 
 from rules.analysis.elements import RESISTIVE
 from rules.analysis.formulas.bias import tap_shift, thevenin_of_arms, through_current
@@ -123,8 +125,19 @@ def at_corner(load: Loading) -> Loading | None:
     """The same divider at the corner where its current is least against the base current."""
 
     def ratio(state: State) -> float | None:
-        made = _loading(load.study, replace(load.situation, state=state), *which)
-        return None if isinstance(made, str) else made.ratio
+        # the sums of _loading as plain arithmetic, so that all points are taken at once
+        points = [operating_point(state, name) for name in load.transistors]
+        known = [point for point in points if point is not None]
+        value, ends = state.mode.network.resolved.value, [state.nets[arm.other] for arm in load.arms]
+        volts = [end for end in ends if end is not None]
+        if len(known) < len(points) or len(volts) < len(ends):
+            return None
+        arms = [1.0 / value(arm.part, "resistance") for arm in load.arms]
+        free = sum(v * g for v, g in zip(volts, arms, strict=True)) / sum(arms)
+        through = sum(np.maximum(0.0, v - free) * g for v, g in zip(volts, arms, strict=True))
+        base = sum(point.base for point in known)
+        found: float = through / np.where(np.greater(base, 0.0), base, np.nan)
+        return found
 
     which = load.transistors, load.upper, load.lower
     found = at_worst(load.situation, ratio, "min")

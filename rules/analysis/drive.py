@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from rules.analysis.elements import RESISTIVE
 from rules.analysis.formulas.drive import (
     base_current_of_drive,
@@ -155,10 +157,13 @@ def _at_corner(study: Study, drive: Drive) -> Drive | None:
     name = drive.stage.transistor
 
     def factor(state: State) -> float | None:
+        # plain arithmetic, so that all points are taken at once
         point = operating_point(state, name)
-        if point is None or point.collector < QUIET:
+        if point is None:
             return None
-        return overdrive_factor(point.beta, max(0.0, point.base), point.collector)
+        loaded = np.where(np.less(point.collector, QUIET), np.nan, point.collector)
+        found: float = point.beta * np.maximum(0.0, point.base) / loaded
+        return found
 
     found = at_worst(drive.situation, factor, "min", drive.saturated)
     point = operating_point(found.state, name) if found is not None else None
