@@ -206,7 +206,9 @@ def _pieces(timeline: Timeline, until: float | None) -> tuple[list[Piece], str]:
     for interval, shift in _unrolled(timeline, end):
         if len(pieces) == MOST_PIECES:
             return pieces, f"the curves end at {pieces[-1].end:.4g} s, after {MOST_PIECES} intervals"
-        start, curves = interval.start + shift, _curves(interval, shift)
+        # a moved start is known to within rounding only: it is where the one before ends
+        start = pieces[-1].end if shift and pieces else interval.start + shift
+        curves = _curves(interval, shift)
         stop = min(interval.end + shift, end)
         if math.isinf(stop):
             stop = _natural_end(timeline, pieces, curves, start)

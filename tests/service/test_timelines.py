@@ -255,6 +255,20 @@ def test_an_oscillation_goes_on_to_where_the_drawing_ends() -> None:
     assert peaks == pytest.approx([k * turn + AFTER for k in range(6) if k * turn + AFTER <= 5.5 * turn])
 
 
+def test_times_never_go_back() -> None:
+    for share in (0.9, 1.0, 1.1):
+        course = oscillation()
+        period = course.period
+        assert period is not None
+        moved = [replace(i, start=i.start * share, end=i.end * share) for i in course.intervals]
+        shape = timeline_shape(
+            subject(), replace(course, intervals=tuple(moved), period=period * share), until=60.0
+        )
+        at = shape["nets"]["top"]["at"]
+        assert at == sorted(at)
+        assert len(at) <= 400
+
+
 def test_a_drawing_of_endless_periods_says_where_it_stops() -> None:
     shape = timeline_shape(subject(), oscillation(), until=1e6)
     assert shape["drawn_to"] < 1e6
