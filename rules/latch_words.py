@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.parameters import TEMPERATURE, Key
 from rules.analysis.latches.cures import single
 from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import Corner, Lost, as_written, at_worst, gains, holding, reserve
+from rules.analysis.operating import operating_point
 from rules.analysis.study import Situation
 from rules.wording import from_to, gain, listed, member_pointer, new_resistance, with_position
 from schemas.finding import Proposal, Quantity, identity
@@ -117,7 +119,8 @@ def more_hold(study: Study, latch: Latch, rest: Rest) -> tuple[Proposal, ...]:
             made.setdefault(name, ohms)
     return tuple(
         Proposal(
-            f'{from_to(study, name, ohms)}: twice the gain that "{rest.name}" needs to hold',
+            f"{from_to(study, name, ohms)}: {quoted(rest.name)} holds with half the least gain and at"
+            f" {SHARE * 100:g} % of the lowest supply",
             (new_resistance(study, name, ohms),),
         )
         for name, ohms in made.items()
@@ -149,3 +152,37 @@ def lowest_share(latch: Latch) -> float:
 def missing(lost: Lost) -> bool:
     """True when the state does not exist at the corner of a reserve."""
     return lost.value < 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """One resistor that holds one base: from the output (V above the emitter), ``bleed`` ohm beside it.
+
+    ``member`` is the transistor held, ``collector`` (A) what it passes.
+    """
+
+    member: str
+    feedback: str
+    output: float
+    bleed: float | None
+    collector: float
+
+
+def holders(study: Study, latch: Latch, rest: Rest) -> Holder | None:
+    """How the output holds the loop, where one resistor to a base with its emitter on a rail does it all."""
+    output, state = latch.outputs.get(rest.name), latch.start(rest)
+    if output is None or state is None or len(latch.members) != 2:
+        return None
+    (member,) = (name for name in latch.members if name != output)
+    stage, parts = study.roles.stages[member], study.circuit.parts
+    arms = [arm for arm in stage.feeds if arm.other == parts[output].pins["collector"]]
+    point = operating_point(state, member)
+    others = [arm for arm in stage.feeds if arm not in arms and any(state.currents[arm.part].values())]
+    if len(arms) != 1 or others or point is None or not stage.emitter_on_rail or not point.conducts:
+        return None
+    far, near = state.nets[arms[0].other], state.nets[stage.emitter]
+    if far is None or near is None:
+        return None
+    conductance = sum(1.0 / study.value(name, "resistance") for name in stage.bleeds)
+    bleed = 1.0 / conductance if conductance else None
+    return Holder(member, arms[0].part, abs(far - near), bleed, point.collector)

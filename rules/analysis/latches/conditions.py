@@ -14,10 +14,12 @@ import numpy as np
 
 from rules.analysis.corners.parameters import (
     DROP_PER_KELVIN,
+    GAIN_PER_KELVIN,
     HANDBOOK_TEMPERATURE,
     LEAST_DROP,
+    LEAST_FACTOR,
+    TEMPERATURE,
     Point,
-    effects,
 )
 from rules.analysis.elements import Array
 from rules.analysis.formulas.cutoff import collector_base_leakage
@@ -43,26 +45,25 @@ class Conditions:
 
 
 def condition(network: Network, point: Point, gains: Mapping[str, float]) -> Conditions:
-    """A network at one point of its parameters, its resistances apart; ``gains`` are those at 25 degC."""
-    own = {(name, "beta"): gain for name, gain in gains.items()}
-    values, assumptions, betas = effects(network.resolved, {**point, **own})
-    reverse = network.resolved.assumptions["reverse_beta"]
-    parts = network.resolved.circuit.parts
+    """A network at one point of its supplies and temperature; ``gains`` are those at 25 degC."""
+    resolved = network.resolved
+    kelvin = point.get(TEMPERATURE, HANDBOOK_TEMPERATURE) - HANDBOOK_TEMPERATURE
+    factor = max(1.0 + GAIN_PER_KELVIN * kelvin, LEAST_FACTOR)
+    shift = DROP_PER_KELVIN * kelvin
+    reverse, sat = resolved.assumptions["reverse_beta"], resolved.assumptions["vce_sat"]
+    parts = resolved.circuit.parts
     gain, drops = [], []
     for junction in network.junctions:
-        transistor = parts[junction.device].kind in TRANSISTORS
-        forward = junction.name == "forward"
-        gain.append((betas[junction.device] if forward else reverse) if transistor else np.inf)
-        if transistor:
-            drop = assumptions["vbe_on"]
-            drops.append(drop if forward else drop - network.resolved.assumptions["vce_sat"])
-        else:
-            drops.append(values[junction.device, "forward"] if junction.name == "on" else junction.drop)
+        transistor, forward = parts[junction.device].kind in TRANSISTORS, junction.name == "forward"
+        gain.append((gains[junction.device] * factor if forward else reverse) if transistor else np.inf)
+        whole = junction.drop + (sat if transistor and not forward else 0.0)
+        warm = whole if junction.name == "breakdown" else max(whole + shift, min(whole, LEAST_DROP))
+        drops.append(junction.drop + warm - whole)
     source = network.source_vector()
     size = len(network.nets)
     for k, branch in enumerate(network.branches):
         if parts[branch.part].kind in SOURCES:
-            source[size + k] = values.get((branch.part, "voltage"), branch.voltage)
+            source[size + k] = point.get((branch.part, "voltage"), branch.voltage)
     return Conditions(np.array(gain), np.array(drops), source)
 
 
@@ -133,6 +134,6 @@ def leaking(network: Network, base: Conditions, temperatures: Array, guarded: Ar
     silicon = np.array([junction.name != "breakdown" for junction in network.junctions])
     return Conditions(
         np.tile(base.gain, (len(temperatures), 1)),
-        np.maximum(at_room + np.where(silicon, shift, 0.0), LEAST_DROP),
+        np.where(silicon, np.maximum(at_room + shift, LEAST_DROP), at_room),
         base.source + growth[:, None] * pattern,
     )

@@ -18,7 +18,7 @@ import numpy as np
 
 from rules.analysis.corners.labels import label
 from rules.analysis.corners.parameters import TEMPERATURE, Key, Parameter, least_gain, parameters
-from rules.analysis.elements import Array
+from rules.analysis.elements import Array, junction_terminal_currents
 from rules.analysis.enumeration import BRUTE_LIMIT
 from rules.analysis.latches.conditions import (
     Conditions,
@@ -33,7 +33,7 @@ from rules.analysis.latches.conditions import (
 from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.path import Bench, Family, Followed
 from rules.analysis.network import Network, build_network
-from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.resolve import CORNERS, TRANSISTORS
 from rules.analysis.states import collector_currents
 from rules.analysis.tabulation import regions_of
 
@@ -128,14 +128,11 @@ def intervals(latch: Latch) -> tuple[Parameter, ...]:
 
 
 def holds(latch: Latch, rest: Rest, network: Network, saturated: bool) -> Callable[[Sequence[int]], bool]:
-    """Whether a mode is a resting place still; with ``saturated`` its output has to stay so, if it was."""
-    start = latch.start(rest)
+    """Whether a mode is the resting place; ``saturated``: with its output, if that does so at any gain."""
     output = latch.outputs.get(rest.name)
-    wanted = (
-        output
-        if saturated and start is not None and output is not None and start.devices[output] == "saturated"
-        else None
-    )
+    there = [state for corner in CORNERS if (state := latch.state(rest, corner)) is not None]
+    saturates = output is not None and any(state.devices[output] == "saturated" for state in there)
+    wanted = output if saturated and saturates else None
 
     def keeps(support: Sequence[int]) -> bool:
         devices = regions_of(network, support)
@@ -182,7 +179,9 @@ def holding(latch: Latch, rest: Rest, corner: Corner) -> Lost:
     keeps = holds(latch, rest, network, False)
 
     def way(point: Mapping[Key, float]) -> Family:
-        target = condition(network, point, least)
+        # shares are those of the nominal voltages
+        nominal = {key: value for key, value in point.items() if key[1] != "voltage"}
+        target = condition(network, nominal, least)
         return lambda share: with_supply(target, supplies, top * RANGE**-share)
 
     mode = _brought(latch, rest, bench, way(corner.point), keeps)
@@ -222,6 +221,22 @@ def _hottest(latch: Latch, rest: Rest, corner: Corner, guarded: bool) -> Lost:
         return Lost(corner, COLDEST)
     end = bench.follow(way(corner.point), min(start), keeps)
     return _lost(corner, end, COLDEST + (HOTTEST - COLDEST) * end.share, way)
+
+
+def collector_current(lost: Lost, transistor: str) -> float:
+    """Collector current (A, magnitude) of a transistor where a state is lost."""
+    conditions = lost.conditions
+    if conditions is None:
+        return 0.0
+    network = lost.corner.network
+    reverse = network.resolved.assumptions["reverse_beta"]
+    total = 0.0
+    for k, current in enumerate(lost.corner.bench.currents(conditions, lost.support).tolist()):
+        junction = network.junctions[k]
+        if junction.device == transistor:
+            gain = float(conditions.gain[k])
+            total += junction_terminal_currents(junction.name, gain, reverse)["collector"] * current
+    return abs(total)
 
 
 def highest_share(latch: Latch) -> float:
@@ -334,14 +349,14 @@ def _brought(
 ) -> tuple[int, ...] | None:
     """The mode of a resting place at the start of a way, ``None`` where it does not exist there."""
     target = family(np.zeros(1)).at(0)
-    start = latch.start(rest)
+    start, same = latch.start(rest), holds(latch, rest, bench.network, False)
     if start is not None:
         first = condition(bench.network, {}, start.mode.betas)
         support = start.mode.solution.support
         values, signs, _ = bench.mode(_alone(first), support)
         if signs[0] >= 0.0 and not np.any(values[0] < -1e-6):
-            end = bench.follow(lambda share: between(first, target, share), support, keeps)
-            if end.arrived:
+            end = bench.follow(lambda share: between(first, target, share), support, same)
+            if end.arrived and keeps(end.support):
                 return end.support
     if len(bench.network.junctions) > BRUTE_LIMIT and start is not None:
         return None

@@ -235,6 +235,12 @@ class Bench:
         found: Array = network.inverse[:nets] @ source + network.island_map @ z[size:]
         return found
 
+    def currents(self, conditions: Conditions, support: Sequence[int]) -> Array:
+        """Junction currents (A) of one mode at one condition."""
+        _, _, z = self.mode(_one(conditions), support)
+        size = len(self.network.junctions)
+        return np.where(np.isin(np.arange(size), list(support)), z[0, :size] * self.scale, 0.0)
+
     def voltages(self, conditions: Conditions, support: Sequence[int]) -> dict[str, float]:
         """Node voltages (V) of one mode at one condition, by net."""
         one = _one(conditions)
