@@ -10,6 +10,7 @@ from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import along, at_rest, moves, reverse_pair, unfinished_runs
 from rules.contract import API_LEVEL, Lesson
 from rules.emitter_words import Case, advice, evidence, message, proposals
+from rules.moments import gravity
 from rules.outcomes import not_applicable
 from rules.wording import member_pointer
 from schemas.finding import Finding, Grounds, Limit, Outcome, Severity, Test
@@ -41,6 +42,8 @@ ALLOWANCE = Limit(
     " junctions that drop less at small currents (Ebers-Moll)",
     "what a moment of a run may reach above the value for fixed drops",
 )
+
+HAIR = 1e-5  # V; what the search for peaks may miss
 
 PASSING = """\
 format: thumbrule/1
@@ -123,8 +126,10 @@ class BaseEmitterReverse:
         rated = study.known(part.name, "vebo")
         volts = self.limits["rating"].value if rated is None else rated.value
         careful, more = self.limits["share"].value * volts, 1.0 + self.limits["allowance"].value
-        resting = at_rest(study, pair, 0.5 * careful)
+        resting = at_rest(study, pair, lambda _, value: value > 0.5 * careful)
         moving = along(study, pair, [limit / more for limit in (careful, volts)])
+        if resting is not None and moving is not None and moving.value <= resting.value + HAIR:
+            moving = None  # the runs only pass the resting states
         cases = [
             Case(part, peak, factor, volts, rated)
             for peak, factor in ((resting, 1.0), (moving, more))
@@ -133,10 +138,10 @@ class BaseEmitterReverse:
         if not cases:
             yield not_applicable(self, about, "base or emitter float whenever it is off: nothing reverses it")
             return
-        worst = max(cases, key=lambda case: (case.allowed, case.peak.at is None))
+        judged = [(case, *_judge(case, careful, volts)) for case in cases]
+        worst = max(judged, key=lambda each: gravity(each[1], each[2]))[0]
         sure = True
-        for case in cases:
-            severity, test = _judge(case, careful, volts)
+        for case, severity, test in judged:
             if severity is None:
                 yield Outcome(self.slug, "satisfied", about, "", case.peak.state, case.peak.corner, test)
                 continue

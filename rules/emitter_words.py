@@ -11,6 +11,7 @@ from rules.analysis.pace import changed_pace
 from rules.analysis.part_types import PART_TYPES
 from rules.analysis.resolve import Known
 from rules.analysis.stress import Peak, holding_capacitor
+from rules.moments import moment
 from rules.wording import listed, say
 from schemas.finding import Limit, Proposal, Quantity, Test
 
@@ -58,15 +59,6 @@ def message(study: Study, case: Case, test: Test) -> str:
         f"The base of {name} goes {say(peak.value, 'V')} {side} its emitter {moment(peak)};"
         f" up to {say(case.allowed, 'V')} with junctions that drop less at small currents; {limit}.{held}"
     )
-
-
-def moment(peak: Peak) -> str:
-    """When and after what a moment of a run is, in words."""
-    assert peak.at is not None
-    assert peak.episode is not None
-    if peak.at < 1e-9:
-        return f"at once after {peak.episode.what}"
-    return f"{say(peak.at, 's')} after {peak.episode.what}"
 
 
 def _held(study: Study, case: Case) -> str:

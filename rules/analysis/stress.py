@@ -7,7 +7,8 @@ hangs on least), and once more at the least gains where that could matter.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from rules.analysis.corners.worst import worst
+from rules.analysis.delays import dwell
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
 from rules.analysis.runs import Corner, Episode, as_named, episodes, unfinished
@@ -82,27 +84,33 @@ def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
         if part.kind in TRANSISTORS:
             found.extend((reverse_pair(part), collector_pair(part)))
         elif is_polarised(part):
-            found.append(reversal_pair(part))
+            found.extend((reversal_pair(part), reversal_pair(part)[::-1]))
     return tuple(sorted(set(found)))
 
 
 # at rest --------------------------------------------------------------------------------------
 
 
-def at_rest(study: Study, pair: Pair, above: float) -> Peak | None:
+def at_rest(
+    study: Study, pair: Pair, doubtful: Callable[[State, float], bool], lasting: bool = False
+) -> Peak | None:
     """The greatest voltage of a pair in any stable state of any position of the contacts.
 
-    Worst of all tolerances where the voltage at nominal values exceeds ``above`` (V), else at nominal
-    values; ``None`` where it is undefined in every state.
+    Worst of all tolerances in the states where ``doubtful`` says of the voltage (V) at nominal values
+    that they may matter.  ``lasting`` leaves out positions that a stimulus passes or that none reaches.
+    ``None`` where it is undefined in every state.
     """
     found: list[Peak] = []
+    rest = study.state_sets()[0].configuration
     for corner in study.corners:
         for sets in study.state_sets(corner):
+            if lasting and math.isfinite(dwell(study.circuit, sets.configuration, rest)):
+                continue
             for state in sets.stable:
                 value = between(state, pair)
                 if value is not None:
                     found.append(_rest_peak(study, state, state, value, corner))
-                    if value > above and corner == "typical":
+                    if corner == "typical" and doubtful(state, value):
                         found.extend(_worst_peak(study, state, pair))
     return max(found, key=_order, default=None)
 

@@ -137,7 +137,8 @@ def test_at_rest_the_worst_of_all_tolerances_counts() -> None:
         )
     )
     pair = reverse_pair(study.circuit.parts["Q1"])
-    worst, plain = at_rest(study, pair, 2.0), at_rest(study, pair, 7.0)
+    worst = at_rest(study, pair, lambda _, volts: volts > 2.0)
+    plain = at_rest(study, pair, lambda _, volts: volts > 7.0)
     assert plain is not None
     assert plain.value == pytest.approx(6.0)
     assert worst is not None
