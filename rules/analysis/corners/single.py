@@ -5,16 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rules.analysis.complementarity import (
-    VOLT_TOLERANCE,
-    Solution,
-    decomposed,
-    interior,
-    problem_of,
-    scaled,
-)
+from rules.analysis.complementarity import VOLT_TOLERANCE, Solution, interior, problem_of, scaled
 from rules.analysis.elements import Array
+from rules.analysis.enumeration import shared_point
 from rules.analysis.network import Network
 from rules.analysis.states import State, linear_state
 from rules.analysis.tabulation import Mode
@@ -45,35 +40,22 @@ def solved_singly(
 
 
 def _loose(
-    network: Network, betas: Mapping[str, float], support: tuple[int, ...], mask: Array
+    network: Network, betas: Mapping[str, float], support: tuple[int, ...], mask: NDArray[np.bool_]
 ) -> tuple[State, Array, int] | None:
     """A mode that leaves something open: every quantity that is moved by it is undefined."""
     problem = problem_of(network, betas)
     g, h = scaled(problem)
     size, free = problem.size, problem.free
-    keep = np.flatnonzero(np.concatenate([mask, np.ones(free, dtype=bool)]))
-    matrix, right = g[np.ix_(keep, keep)], -h[keep]
-    u, values, vt, small = decomposed(matrix)
-    projected = u.T @ right
-    if np.any(np.abs(projected[small]) > VOLT_TOLERANCE * max(1.0, float(np.abs(right).max()))):
+    solved = shared_point(problem, g, h, support)
+    if solved is None:
         return None
-    safe = np.where(small, np.inf, values)
-    point = vt.T @ (projected / safe)
-    point += vt.T @ (u.T @ (right - matrix @ point) / safe)
-    null = vt[small].T
-    z, directions = np.zeros(size + free), np.zeros((size + free, null.shape[1]))
-    z[keep], directions[keep] = point, null
+    z, directions = solved
     conditions = np.where(mask, z[:size], g[:size] @ z + problem.q)
     slopes = np.where(mask[:, None], directions[:size], g[:size] @ directions)
     shift = interior(conditions + VOLT_TOLERANCE, slopes)
     if shift is not None:
         z, conditions = z + directions @ shift, conditions + slopes @ shift
     unscale = np.concatenate([problem.scale, np.ones(free)])
-    solution = Solution(
-        support,
-        np.where(mask, z[:size], 0.0) * problem.scale,
-        z[size:].copy(),
-        directions * unscale[:, None],
-        None,
-    )
+    current = np.where(mask, z[:size], 0.0) * problem.scale
+    solution = Solution(support, current, z[size:].copy(), directions * unscale[:, None], None)
     return State(Mode(network, betas, solution)), conditions, 1

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from rules.analysis.complementarity import VOLT_TOLERANCE, Solution, problem_of
 from rules.analysis.corners.parameters import Parameter, Point, at
+from rules.analysis.corners.sharing import shared_points
 from rules.analysis.corners.single import solved_singly
 from rules.analysis.corners.stack import Layout, Stack, layout_of, stack_of
 from rules.analysis.corners.view import View
@@ -118,9 +119,16 @@ class Variants:
             good = np.flatnonzero(sound)
             solved = np.linalg.solve(level[good], right[good][..., None])[..., 0] / columns[good]
             z[good[:, None], keep] = solved * self.frame.scale[keep]
-            self.signs = np.where(
-                sound, np.sign(sign) * (-1.0 if (free - len(loose)) % 2 else 1.0), 0
-            ).astype(int)
+            flip = -1.0 if (free - len(loose)) % 2 else 1.0
+            self.signs = np.where(sound, np.sign(sign) * flip, 0).astype(int)
+            ill = np.flatnonzero(~sound & np.isfinite(matrices).all(axis=(1, 2)))
+            shared, fits = shared_points(
+                matrices[ill], -h[ill][:, keep], self.frame.scale[keep], len(support)
+            )
+            z[ill[:, None], keep] = shared * self.frame.scale[keep]
+            # a mode that shares has no sign of its own
+            self.signs[ill[fits]] = 1
+            sound[ill[fits]] = True
         if loose:
             slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
             z[:, [j + f for f in loose]] = _between(slack, g[0, :j][:, [j + f for f in loose]])

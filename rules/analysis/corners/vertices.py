@@ -16,51 +16,35 @@ that one homographic parameter needs only its ends follows from its derivative,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from rules.analysis.corners.inside import STEPS, Box, Evaluate, Inside, finite
 from rules.analysis.elements import Array
 
-Evaluate: TypeAlias = Callable[[Array], Array]  # (N, parameters) -> (N,), NaN where undefined
+__all__ = ["Box", "Evaluate", "Extreme", "Lines", "Search"]
 
 BRANCH_LIMIT = 10  # parameters tried both ways together: 1024 vertices
 ROUNDS = 6
 FLAT, ROUNDING = 1e-9, 1e-11  # of all spans together, of the nominal value; less is rounding
 BENT = 1e-7  # of the square of a span: more is no homographic function
-INNER_STEPS, ZOOMS = 9, 7
 ENDS, PLACES = (0.0, 1.0), (0.0, 0.3, 0.7, 1.0)  # shares of an interval
-
-
-@dataclass(frozen=True, eq=False)
-class Box:
-    """Intervals as arrays; ``curved`` marks parameters of which nothing is homographic (the temperature)."""
-
-    low: Array
-    nominal: Array
-    high: Array
-    curved: NDArray[np.bool_]
-
-    @property
-    def size(self) -> int:
-        return int(self.low.size)
-
-    def place(self, share: float) -> Array:
-        """The same share of every interval."""
-        result: Array = self.high if share == 1.0 else self.low + share * (self.high - self.low)
-        return result
+_GRID = tuple(np.linspace(0.0, 1.0, STEPS)[1:-1].tolist())
 
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """A quantity along each parameter alone, all others at ``centre``: (parameters, places), low first."""
+    """A quantity along each parameter alone, all others at ``centre``: (parameters, places), low first.
+
+    ``inner`` (suspects, places) is the inside of the intervals that may hold an extreme.
+    """
 
     centre: Array
     here: float
     values: Array
+    inner: Array
 
     @property
     def low(self) -> Array:
@@ -98,69 +82,101 @@ class Extreme:
 class Search:
     """Both ends of one quantity over one box; what was asked for one end serves the other."""
 
-    def __init__(self, evaluate: Evaluate, box: Box, thrifty: bool = False) -> None:
-        """``thrifty`` leaves out the inside of intervals and the second look at the vertices."""
-        self.evaluate, self.box, self.thrifty = evaluate, box, thrifty
-        self.lines = self._lines([box.nominal], ENDS if thrifty else PLACES)[0]
+    def __init__(self, evaluate: Evaluate, box: Box, thrifty: bool = False, costly: bool = False) -> None:
+        """``thrifty`` follows the signs at nominal values only.
+
+        ``costly`` compares ends at the vertices too, but looks inside an interval only where the nominal
+        value is not between the ends.  Both prove nothing.
+        """
+        self.evaluate, self.box = evaluate, box
+        self.thrifty, self.costly = thrifty, costly
+        self.suspects: tuple[int, ...] = ()
+        self.lines = self._lines([box.nominal], ENDS if thrifty or costly else PLACES)[0]
         self.total = float(self.lines.span.sum())
         self.bent = self._bent()
-        self.suspects = tuple(sorted(self.bent | set(np.flatnonzero(box.curved).tolist())))
+        self.suspects = self._suspects()
         self._known: dict[bytes, Lines] = {}
 
     @property
     def nominal(self) -> float:
         return self.lines.here
 
+    @property
+    def noise(self) -> float:
+        """A change below this is rounding."""
+        return max(FLAT * self.total, ROUNDING * abs(self.nominal) if np.isfinite(self.nominal) else 0.0)
+
     def _lines(self, centres: Sequence[Array], shares: tuple[float, ...]) -> list[Lines]:
         """Along each parameter through each centre, all in one batch; the centre comes first."""
         n, k = self.box.size, len(shares)
-        points = np.repeat(np.array(centres, dtype=float), n * k + 1, axis=0).reshape(
-            len(centres), n * k + 1, n
-        )
+        suspects = np.array(self.suspects, dtype=np.intp)
+        outer, inner = n * k, len(suspects) * len(_GRID)
+        points = np.repeat(np.array(centres, dtype=float), 1 + outer + inner, axis=0)
+        points = points.reshape(len(centres), 1 + outer + inner, n)
         for row, share in enumerate(shares):
             points[:, range(1 + row * n, 1 + (row + 1) * n), range(n)] = self.box.place(share)
+        for row, share in enumerate(_GRID if inner else ()):
+            first = 1 + outer + row * len(suspects)
+            points[:, range(first, first + len(suspects)), suspects] = self.box.place(share)[suspects]
         fresh = np.any(points != points[:, :1], axis=2)
         fresh[:, 0] = True
         values = np.empty(fresh.shape)
         values[fresh] = self.evaluate(points[fresh])
         values = np.where(fresh, values, values[:, :1])
         return [
-            Lines(centre, float(row[0]), row[1:].reshape(k, n).T)
+            Lines(
+                centre,
+                float(row[0]),
+                row[1 : 1 + outer].reshape(k, n).T,
+                row[1 + outer :].reshape(len(_GRID), -1).T,
+            )
             for centre, row in zip(centres, values, strict=True)
         ]
 
-    def _at(self, *centres: Array) -> list[Lines]:
-        """The ends of every interval seen from these vertices."""
+    def at(self, *centres: Array) -> list[Lines]:
+        """The ends of every interval seen from these points."""
         new = {c.tobytes(): c for c in centres if c.tobytes() not in self._known}
         if new:
             for lines in self._lines(list(new.values()), ENDS):
                 self._known[lines.centre.tobytes()] = lines
         return [self._known[c.tobytes()] for c in centres]
 
-    @property
-    def _noise(self) -> float:
-        return max(FLAT * self.total, ROUNDING * abs(self.nominal) if np.isfinite(self.nominal) else 0.0)
-
     def _bent(self) -> set[int]:
         """Parameters along which the quantity is not homographic, seen at four places through the nominal."""
-        if self.thrifty:
+        if self.thrifty or self.costly:
             return set(range(self.box.size))
-        places, noise = np.array(PLACES), self._noise
+        places, noise = np.array(PLACES), self.noise
         moving = np.flatnonzero(~(self.lines.span <= noise)).tolist()
         return {k for k in moving if not _homographic(places, self.lines.values[k], noise)}
 
+    def _suspects(self) -> tuple[int, ...]:
+        """Parameters whose inside is looked at."""
+        if self.thrifty:
+            return ()
+        if not self.costly:
+            return tuple(sorted(self.bent | set(np.flatnonzero(self.box.curved).tolist())))
+        here, low, high = self.nominal, self.lines.low, self.lines.high
+        outside = (here > np.maximum(low, high) + self.noise) | (here < np.minimum(low, high) - self.noise)
+        return tuple(np.flatnonzero(outside).tolist())
+
     def extreme(self, sign: float) -> Extreme:
         """The largest (``sign`` 1) or smallest (-1) value."""
-        start = self._vertex(self.lines, sign, self.box.nominal)
+        start = self.vertex(self.lines, sign, self.box.nominal)
         if self.thrifty:
             value = float(self.evaluate(start[None])[0])
             return Extreme(value, start, tuple(range(self.box.size)), (), (), True, False)
-        best, value, both, settled = self._settle(start, sign)
-        best, value, inside = self._look_inside(best, value, sign)
-        return self._extreme(best, value, inside, both, settled)
+        lines, both, settled = self._settle(start, sign)
+        inside = Inside(self, sign)
+        place = inside.look(lines)
+        if not self.costly and (both or place.inside or not settled) and self._unproven(settled):
+            place = inside.climb(place)
+        return self._extreme(place.vertex, place.value, place.inside, both, settled)
+
+    def _unproven(self, settled: bool) -> bool:
+        return not settled or any(not self.box.curved[k] for k in self.bent)
 
     def _extreme(
-        self, vertex: Array, value: float, inside: set[int], both: set[int], settled: bool
+        self, vertex: Array, value: float, inside: frozenset[int], both: set[int], settled: bool
     ) -> Extreme:
         bent = tuple(sorted(k for k in self.bent if not self.box.curved[k]))
         proven = settled and not bent and not inside
@@ -171,63 +187,53 @@ class Search:
         vertex = np.where(found.vertex == self.box.low, box.low, found.vertex)
         there = Search.__new__(Search)
         there.__dict__.update(self.__dict__, box=box, evaluate=evaluate, _known={})
-        lines = there._at(vertex)[0]
-        changed = self._changed(self._better(self.lines), self._better(lines)) - set(found.both)
-        if changed or not np.array_equal(self._vertex_in(box, lines, sign, vertex), vertex):
+        lines = there.at(vertex)[0]
+        changed = _changed(self.better(self.lines), self.better(lines)) - set(found.both)
+        if changed or not np.array_equal(there.vertex(lines, sign, vertex), vertex):
             return None
-        best, value, inside = there._look_inside(vertex, lines.here, sign)
-        return self._extreme(best, value, inside, set(found.both), found.settled)
+        place = Inside(there, sign).look(lines)
+        return there._extreme(place.vertex, place.value, place.inside, set(found.both), found.settled)
 
-    def _vertex(self, lines: Lines, sign: float, keep: Array) -> Array:
-        return self._vertex_in(self.box, lines, sign, keep)
-
-    def _vertex_in(self, box: Box, lines: Lines, sign: float, keep: Array) -> Array:
+    def vertex(self, lines: Lines, sign: float, keep: Array) -> Array:
         """The better end of every parameter; where neither is better, as in ``keep``."""
-        low, high = sign * lines.low, sign * lines.high
-        low, high = np.where(np.isnan(low), -np.inf, low), np.where(np.isnan(high), -np.inf, high)
+        low, high = finite(sign * lines.low), finite(sign * lines.high)
         with np.errstate(all="ignore"):
-            equal = (np.abs(low - high) <= self._noise) | (low == high)
-        return np.where(equal, keep, np.where(low > high, box.low, box.high))
+            equal = (np.abs(low - high) <= self.noise) | (low == high)
+        return np.where(equal, keep, np.where(low > high, self.box.low, self.box.high))
 
-    def _settle(self, start: Array, sign: float) -> tuple[Array, float, set[int], bool]:
-        """Compare the ends again at the vertices, and try both ways what has changed its better end."""
-        other = self._vertex(self.lines, -sign, self.box.nominal)
-        first = self._better(self.lines)
-        flat = first == 0.0
-        # what changes nothing at nominal values may do so where others have moved
-        aside = [np.where(flat, end, start) for end in (self.box.low, self.box.high)] if flat.any() else []
-        lines, *others = self._at(start, other, *aside)
-        both = set[int]().union(*(self._changed(first, self._better(seen)) for seen in others))
-        tried: set[int] = set()
-        for _ in range(ROUNDS):
-            both |= self._changed(first, self._better(lines))
-            better = self._vertex(lines, sign, lines.centre)
-            if both <= tried and np.array_equal(better, lines.centre):
-                break
-            tried = set(both)
-            candidates = np.vstack([better[None], self._branches(better, sorted(both))])
-            values = sign * self.evaluate(candidates)
-            values = np.where(np.isnan(values), -np.inf, values)
-            row = int(values.argmax())
-            if values[row] > sign * lines.here + self._noise:
-                lines = self._at(candidates[row])[0]
-            elif both <= tried:
-                break
-        else:
-            return lines.centre, lines.here, both, False
-        return lines.centre, lines.here, both, len(both) <= BRANCH_LIMIT
-
-    def _better(self, lines: Lines) -> Array:
+    def better(self, lines: Lines) -> Array:
         """+1 where the quantity rises from low to high, -1 where it falls, 0 where it does neither."""
         with np.errstate(all="ignore"):
             rise = lines.high - lines.low
         rise = np.where(np.isnan(rise), 0.0, rise)
-        return np.where(np.abs(rise) <= self._noise, 0.0, np.sign(rise))
+        return np.where(np.abs(rise) <= self.noise, 0.0, np.sign(rise))
 
-    @staticmethod
-    def _changed(one: Array, other: Array) -> set[int]:
-        """Parameters whose better end is not the same; one that changes nothing at one place counts too."""
-        return {int(k) for k in np.flatnonzero(one != other)}
+    def _settle(self, start: Array, sign: float) -> tuple[Lines, set[int], bool]:
+        """Compare the ends again at the vertices, and try both ways what has changed its better end."""
+        other = self.vertex(self.lines, -sign, self.box.nominal)
+        first = self.better(self.lines)
+        flat = first == 0.0
+        # what changes nothing at nominal values may do so where others have moved
+        aside = [np.where(flat, end, start) for end in (self.box.low, self.box.high)] if flat.any() else []
+        lines, *others = self.at(start, other, *aside)
+        both = set[int]().union(*(_changed(first, self.better(seen)) for seen in others))
+        tried: set[int] = set()
+        for _ in range(ROUNDS):
+            both |= _changed(first, self.better(lines))
+            best = self.vertex(lines, sign, lines.centre)
+            if both <= tried and np.array_equal(best, lines.centre):
+                break
+            tried = set(both)
+            candidates = np.vstack([best[None], self._branches(best, sorted(both))])
+            values = finite(sign * self.evaluate(candidates))
+            row = int(values.argmax())
+            if values[row] > sign * lines.here + self.noise:
+                lines = self.at(candidates[row])[0]
+            elif both <= tried:
+                break
+        else:
+            return lines, both, False
+        return lines, both, len(both) <= BRANCH_LIMIT
 
     def _branches(self, vertex: Array, both: list[int]) -> Array:
         """Every combination of ends of up to ``BRANCH_LIMIT`` parameters."""
@@ -238,55 +244,10 @@ class Search:
             points[:, k] = np.where((codes >> bit) & 1, self.box.high[k], self.box.low[k])
         return points
 
-    def _look_inside(self, vertex: Array, value: float, sign: float) -> tuple[Array, float, set[int]]:
-        """Search inside single intervals, where a quantity is not homographic; zooming on the best place."""
-        inside: set[int] = set()
-        if not np.isfinite(value):
-            return vertex, value, inside
-        suspects = list(self.suspects)
-        for _ in range(2):
-            moved = False
-            for k, place, better in self._scan(vertex, value, suspects, sign):
-                point = vertex.copy()
-                point[k] = place
-                again = float(self.evaluate(point[None])[0]) if moved else better
-                if sign * (again - value) > self._noise:
-                    vertex, value, moved = point, again, True
-                    if self.box.low[k] < place < self.box.high[k]:
-                        inside.add(k)
-            if not moved:
-                break
-        return vertex, value, {k for k in inside if self.box.low[k] < vertex[k] < self.box.high[k]}
 
-    def _scan(
-        self, vertex: Array, value: float, suspects: list[int], sign: float
-    ) -> list[tuple[int, float, float]]:
-        """The best place along each suspect alone, where it is better than the vertex."""
-        if not suspects:
-            return []
-        left, right = self.box.low[suspects].copy(), self.box.high[suspects].copy()
-        places, best = vertex[suspects].copy(), np.full(len(suspects), sign * value)
-        for zoom in range(ZOOMS):
-            grid = left[:, None] + (right - left)[:, None] * np.linspace(0.0, 1.0, INNER_STEPS)
-            points = np.repeat(vertex[None], grid.size, axis=0)
-            points[np.arange(grid.size), np.repeat(suspects, INNER_STEPS)] = grid.ravel()
-            values = sign * self.evaluate(points).reshape(grid.shape)
-            values = np.where(np.isnan(values), -np.inf, values)
-            rows = values.argmax(axis=1)
-            found = values[np.arange(len(suspects)), rows]
-            gained = found > best + self._noise
-            if zoom == 0 and not gained.any():
-                return []
-            where = grid[np.arange(len(suspects)), rows]
-            places, best = np.where(found > best, where, places), np.maximum(best, found)
-            step = (right - left) / (INNER_STEPS - 1)
-            left = np.maximum(self.box.low[suspects], where - step)
-            right = np.minimum(self.box.high[suspects], where + step)
-        return [
-            (k, float(place), float(sign * top))
-            for k, place, top in zip(suspects, places, best, strict=True)
-            if top > sign * value + self._noise
-        ]
+def _changed(one: Array, other: Array) -> set[int]:
+    """Parameters whose better end is not the same; one that changes nothing at one place counts too."""
+    return {int(k) for k in np.flatnonzero(one != other)}
 
 
 def _homographic(x: Array, f: Array, noise: float) -> bool:
