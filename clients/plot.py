@@ -43,6 +43,7 @@ CAPTION = 0.22  # inches of the captions of two windows
 STRIP = (0.06, 0.24)  # inches above the uppermost panel
 SHADES = ("#ececec", "#d9e6ef")
 SMALL = 7.5  # points
+LETTER = 0.075  # inches of a small bold letter, about
 LINE = 0.17  # inches of one line of the list of events
 LEFT, RIGHT = 0.66, 0.72  # inches beside the panels; names of curves stand on the right
 BETWEEN = 0.28  # inches between the windows
@@ -313,8 +314,7 @@ def _time_axis(column: Sequence[Axes], window: Window, wide: float, answer: Mapp
                 low = 0.0 if axes is lowest else -GAP / _tall(axes)
                 line = axes.axvline(window.shown(at), ymin=low, color=FAINT, linewidth=0.6, zorder=0.5)
                 line.set_clip_on(False)
-    apart = 0.075 * (2 + max((len(mark.label) for mark in marks(times, window, wide, 0.0)), default=1))
-    for mark in marks(times, window, wide, apart):
+    for mark in marks(times, window, wide, LETTER):
         top.annotate(mark.label, (window.shown(mark.at), 1.0), xycoords=("data", "axes fraction"),
                      xytext=(0, 20), textcoords="offset points", ha="center", va="bottom", fontsize=SMALL,
                      weight="bold", annotation_clip=False)

@@ -262,10 +262,10 @@ def _levels(thresholds: Sequence[Mapping[str, Any]], curves: Sequence[Curve]) ->
     room = FAR * (max(known) - min(known)) if known else 0.0
     found: list[tuple[float, float | None, set[str]]] = []  # threshold, aim, capacitors
     for item in thresholds:
-        value, aim, part = float(item["voltage"]), item.get("aim"), str(item["part"])
-        for seen, other, parts in found:
-            if _alike(seen, value) and (aim is other or (aim is not None and other is not None
-                                                         and _alike(aim, other))):
+        value, part = float(item["voltage"]), str(item["part"])
+        aim = item.get("aim") if item.get("kind") == "jump" else None  # else the state goes on beyond it
+        for seen, _, parts in found:
+            if _alike(seen, value):
                 parts.add(part)
                 break
         else:
@@ -298,17 +298,24 @@ def _currents(answer: Mapping[str, Any]) -> Panel:
     return Panel("currents", "coil (mA)", tuple(moving[:MOST_CURVES]))
 
 
-def marks(times: Sequence[float | None], window: Window, width: float, apart: float) -> list[Mark]:
-    """Numbered marks of the events in a window ``width`` wide, those nearer than ``apart`` joined."""
-    found: list[tuple[float, list[int]]] = []
-    for number, time in enumerate(times, start=1):
-        if time is None or not window.holds(time):
-            continue
-        if found and (time - found[-1][0]) / (window.end - window.start) * width < apart:
-            found[-1][1].append(number)
+def marks(times: Sequence[float | None], window: Window, width: float, letter: float) -> list[Mark]:
+    """Numbered marks of the events in a window ``width`` wide; those whose labels would touch are one.
+
+    ``letter`` is the width of one letter.
+    """
+    groups = [(time, [number]) for number, time in enumerate(times, start=1)
+              if time is not None and window.holds(time)]
+    scale = width / (window.end - window.start)
+    k = 1
+    while k < len(groups):
+        (left, before), (right, after) = groups[k - 1], groups[k]
+        room = letter * ((len(_numbers(before)) + len(_numbers(after))) / 2 + 1)
+        if (right - left) * scale < room:
+            groups[k - 1 : k + 1] = [(left, before + after)]
+            k = max(1, k - 1)  # a longer label may touch the one before it
         else:
-            found.append((time, [number]))
-    return [Mark(at, _numbers(numbers)) for at, numbers in found]
+            k += 1
+    return [Mark(at, _numbers(numbers)) for at, numbers in groups]
 
 
 def _numbers(numbers: Sequence[int]) -> str:

@@ -115,6 +115,12 @@ def test_twins_and_further_periods_share_one_line() -> None:
     assert [level.label for level in levels] == ["C1, C2 threshold 4 V"]
 
 
+def test_a_state_that_goes_on_beyond_its_threshold_has_no_aim() -> None:
+    threshold = {**answer()["thresholds"][0], "kind": "region"}
+    levels = panels(answer(thresholds=[threshold]))[-1].levels
+    assert [level.label for level in levels] == ["C1 threshold 4 V"]
+
+
 def test_nets_can_be_chosen_and_without_outputs_those_that_move_are_shown() -> None:
     assert [curve.name for curve in panels(answer(), ["t", "rail"])[1].curves] == ["t", "rail"]
     assert [curve.name for curve in panels(answer(outputs=[]))[1].curves] == ["out"]
@@ -133,15 +139,22 @@ def test_the_start_and_the_rest_beside_other_events_have_no_mark() -> None:
     assert event_times(answer()) == [0.0, 1e-4, 2e-4, 3e-4, 0.1, 60.0]
 
 
-def test_marks_that_would_overlap_are_joined() -> None:
+def test_marks_that_would_touch_are_joined() -> None:
     close, whole = windows(answer())
     times = [item["at"] for item in told_events(answer())]
-    assert [mark.label for mark in marks(times, close, 2.0, 0.2)] == ["1", "2", "3", "4"]
-    assert [mark.label for mark in marks(times, whole, 4.0, 0.2)] == ["1\N{EN DASH}5", "6"]
-    for window, width in ((close, 2.0), (whole, 4.0)):
-        places = [(mark.at - window.start) / (window.end - window.start) * width
-                  for mark in marks(times, window, width, 0.2)]
-        assert all(b - a >= 0.2 for a, b in itertools.pairwise(places))
+    assert [mark.label for mark in marks(times, close, 2.0, 0.1)] == ["1", "2", "3", "4"]
+    assert [mark.label for mark in marks(times, whole, 4.0, 0.1)] == ["1\N{EN DASH}5", "6"]
+
+
+@pytest.mark.parametrize("count", [2, 9, 14])
+def test_joined_marks_do_not_touch_either(count: int) -> None:
+    window = windows(answer())[-1]
+    times = [75.0 * (k / count) ** 2 for k in range(count)]
+    found = marks(times, window, 3.0, 0.1)
+    places = [(mark.at - window.start) / (window.end - window.start) * 3.0 for mark in found]
+    halves = [0.05 * len(mark.label) for mark in found]
+    gaps = [(b - hb) - (a + ha) for (a, ha), (b, hb) in itertools.pairwise(zip(places, halves, strict=True))]
+    assert all(gap >= 0.1 - 1e-9 for gap in gaps)
 
 
 @pytest.mark.parametrize("places", [
