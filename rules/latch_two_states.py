@@ -23,6 +23,7 @@ from rules.latch_words import (
     STATES_RULE,
     at,
     corner_values,
+    floating,
     gains_of,
     missing,
     more_hold,
@@ -194,16 +195,6 @@ class LatchTwoStates:
             proposals=proposals,
             advice=advice,
         )
-
-
-def floating(latch: Latch) -> tuple[str, ...]:
-    """Members whose base is not defined in the off state."""
-    off = latch.off
-    state = None if off is None else latch.state(off, "typical")
-    if state is None:
-        return ()
-    parts = latch.network.resolved.circuit.parts
-    return tuple(name for name in latch.members if state.nets[parts[name].pins["base"]] is None)
 
 
 def corners(study: Study, latch: Latch) -> Iterator[tuple[Corner, tuple[Rest, ...]]]:

@@ -53,6 +53,16 @@ def states_identity(latch: Latch) -> str:
     return identity(STATES_RULE, latch.members, (), STATES_ROLE)
 
 
+def floating(latch: Latch) -> tuple[str, ...]:
+    """Members whose base is not defined in the off state."""
+    off = latch.off
+    state = None if off is None else latch.state(off, "typical")
+    if state is None:
+        return ()
+    parts = latch.network.resolved.circuit.parts
+    return tuple(name for name in latch.members if state.nets[parts[name].pins["base"]] is None)
+
+
 def pointers(study: Study, latch: Latch) -> tuple[str, ...]:
     """The resistors through which the members drive each other, else the members."""
     parts, found = study.circuit.parts, []
@@ -77,21 +87,22 @@ def corner_values(study: Study, corner: Corner) -> Iterator[Quantity]:
     """Supplies, temperature and resistances of a worst corner as evidence."""
     for key, value in sorted(corner.point.items(), key=lambda item: item[0]):
         if key == TEMPERATURE:
-            given = study.circuit.ambient is not None
-            yield Quantity(
-                "T",
-                "ambient temperature at this corner",
-                value,
-                "K",
-                "declared" if given else "assumed",
-                "/ambient",
-                None if given else "0 to 40 degC where none is given; common practice",
-            )
+            end = "low" if value <= study.resolved.ambient.nominal else "high"
+            yield ambient(study, end, "T", "ambient temperature at this corner", value)
         elif key[1] == "voltage":
             known = study.known(key[0], _end(study, key, value))
             if known is not None:
                 where = (known.origin, known.pointer, _source(known.origin, known.source))
                 yield Quantity(f"V_{key[0]}", "supply at this corner", value, "V", *where)
+
+
+def ambient(study: Study, end: str, symbol: str, meaning: str, kelvin: float) -> Quantity:
+    """An end of the ambient temperature as evidence."""
+    pointer = f"/ambient/{end}"
+    source = next((item.source for item in study.resolved.assumed if item.pointer == pointer), None)
+    return Quantity(
+        symbol, meaning, kelvin, "K", "declared" if source is None else "assumed", pointer, source
+    )
 
 
 def _end(study: Study, key: Key, value: float) -> str:

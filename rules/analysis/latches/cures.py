@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.latches.find import Latch, Rest
-from rules.analysis.latches.margins import Corner, Lost, at_worst, hottest
+from rules.analysis.latches.margins import Corner, Lost, at_worst, hottest, to_spare
 from rules.analysis.latches.path import Bench
 from rules.analysis.network import build_network
 from rules.analysis.preferred import members_between
@@ -24,14 +24,19 @@ Cure = dict[str, float]
 
 
 def with_resistances(lost: Lost, latch: Latch, rest: Rest, ohms: Mapping[str, float]) -> Corner:
-    """The corner of ``lost`` with other nominal resistances, each at the same end of its tolerance."""
+    """The corner of ``lost`` with other nominal resistances, each at the end of its tolerance that it had.
+
+    One that was at neither end goes to the end on the side it comes from.
+    """
     home = latch.home(rest)
     changed = {}
     for name, value in ohms.items():
-        nominal = home.resolved.value(name, "resistance")
-        changed[name, "resistance"] = value * lost.corner.point.get((name, "resistance"), nominal) / nominal
-    resolved = lost.corner.network.resolved.with_values(changed)
-    network = build_network(resolved, home.configuration, home.held)
+        resolved = home.resolved
+        nominal = resolved.value(name, "resistance")
+        at = lost.corner.point.get((name, "resistance"))
+        side = resolved.value(name, "tolerance_high" if value < nominal else "tolerance_low")
+        changed[name, "resistance"] = value * (1.0 + side if at is None else at / nominal)
+    network = build_network(lost.corner.network.resolved.with_values(changed), home.configuration, home.held)
     return Corner(lost.corner.label, {**lost.corner.point, **changed}, Bench(network))
 
 
@@ -88,9 +93,9 @@ def bleeds(study: Study, latch: Latch, rest: Rest, wanted: float) -> Cure | None
             return None
         name = min(names, key=lambda n: (slopes[n], n))
 
-        def enough(ohms: float, name: str = name, failing: int = failing) -> bool:
-            end = hottest(latch, rest, with_resistances(worst, latch, rest, {**cure, name: ohms}))
-            return end.value >= wanted or end.failing not in (None, failing)
+        def enough(ohms: float, name: str = name, failing: int = failing, lost: Lost = lost) -> bool:
+            changed = with_resistances(worst, latch, rest, {**cure, name: ohms})
+            return to_spare(latch, rest, changed, lost.support, failing, wanted) >= 0.0
 
         ohms = nearest(study, name, True, enough)
         if ohms is None:

@@ -205,22 +205,54 @@ def hottest_by_hand(latch: Latch, rest: Rest, corner: Corner) -> Lost:
     return _hottest(latch, rest, corner, False)
 
 
+def failing_member(lost: Lost) -> str | None:
+    """The transistor whose junction changes over where a state is lost."""
+    return None if lost.failing is None else lost.corner.network.junctions[lost.failing].device
+
+
+def base_voltage(lost: Lost, transistor: str, temperature: float) -> float | None:
+    """Base-emitter voltage (V, positive towards conducting) at a temperature (K) before it is lost."""
+    if lost.way is None:
+        return None
+    share = (temperature - COLDEST) / (HOTTEST - COLDEST)
+    conditions = lost.way(lost.corner.point)(np.array([share])).at(0)
+    nets = lost.corner.bench.voltages(conditions, lost.support)
+    part = lost.corner.network.resolved.circuit.parts[transistor]
+    sign = -1.0 if part.kind == "pnp" else 1.0
+    return sign * (nets[part.pins["base"]] - nets[part.pins["emitter"]])
+
+
 def _hottest(latch: Latch, rest: Rest, corner: Corner, guarded: bool) -> Lost:
-    network, bench = corner.network, corner.bench
+    keeps = holds(latch, rest, corner.network, False)
+    way = _heat(latch, rest, corner.network, guarded)
+    first = way(corner.point)(np.zeros(1)).at(0)
+    start = [s for s, index in corner.bench.supports(first) if index != -1 and keeps(s)]
+    if not start:
+        return Lost(corner, COLDEST)
+    end = corner.bench.follow(way(corner.point), min(start), keeps)
+    return _lost(corner, end, COLDEST + (HOTTEST - COLDEST) * end.share, way)
+
+
+def _heat(latch: Latch, rest: Rest, network: Network, guarded: bool) -> Way:
+    """From ``COLDEST`` to ``HOTTEST`` with collector-base leakage."""
     most = gains(latch, rest, "max")
     off = forward_of(network, set(latch.members) - rest.conducting if guarded else ())
-    keeps = holds(latch, rest, network, False)
 
     def way(point: Mapping[Key, float]) -> Family:
         base = condition(network, point, most)
         return lambda share: leaking(network, base, COLDEST + (HOTTEST - COLDEST) * share, off)
 
-    first = way(corner.point)(np.zeros(1)).at(0)
-    start = [s for s, index in bench.supports(first) if index != -1 and keeps(s)]
-    if not start:
-        return Lost(corner, COLDEST)
-    end = bench.follow(way(corner.point), min(start), keeps)
-    return _lost(corner, end, COLDEST + (HOTTEST - COLDEST) * end.share, way)
+    return way
+
+
+def to_spare(
+    latch: Latch, rest: Rest, corner: Corner, support: Sequence[int], junction: int, temperature: float
+) -> float:
+    """V that a blocking junction has to spare at a temperature (K), in the mode ``support``."""
+    share = np.array([(temperature - COLDEST) / (HOTTEST - COLDEST)])
+    conditions = _heat(latch, rest, corner.network, True)(corner.point)(share)
+    values, _, _ = corner.bench.mode(conditions, support)
+    return float(values[0, junction])
 
 
 def collector_current(lost: Lost, transistor: str) -> float:
