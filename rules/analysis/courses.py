@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.analysis.complementarity import problem_of
+from rules.analysis.complementarity import decomposed, problem_of
 from rules.analysis.corners.parameters import Parameter
 from rules.analysis.corners.stack import Layout, Stack, stack_of
 from rules.analysis.elements import Array
@@ -32,6 +32,7 @@ _EDGE = 1e-9  # V; as in rules.analysis.mode_line
 _STEP = 1e-7  # V past an edge, where the next mode is confirmed
 _FLAT = 1e-9
 _STILL = 1e-15  # A
+_MISFIT = 1e-7  # V; as in rules.analysis.mode_line
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,6 +124,7 @@ class Lines:
     current_slope: Array
     signs: NDArray[np.int_]
     sound: Flags
+    determined: Flags  # false: something stays open (a net between junctions that block), as in ``ModeLine``
 
 
 class Frame:
@@ -176,6 +178,7 @@ class Batch:
         z = np.zeros((count, j + free, 2))
         signs = np.ones(count, dtype=int)
         sound: Flags = np.array(np.isfinite(self.g).all(axis=(1, 2)))
+        determined = sound
         right = -np.stack([self.h, self.h_slope], axis=2)
         if keep:
             scale = self.frame.scale[keep]
@@ -192,6 +195,12 @@ class Batch:
             solved = np.linalg.solve(level[good], shares[good]) / columns[good][:, :, None]
             z[np.ix_(good, keep)] = solved * scale[:, None]
             signs = np.where(sound, sign * (-1.0 if free % 2 else 1.0), 0).astype(int)
+            determined = sound.copy()
+            for_care = np.flatnonzero(~sound & np.isfinite(matrices).all(axis=(1, 2)))
+            if for_care.size:
+                found, fits = self._open(matrices[for_care], right[for_care][:, keep], len(support))
+                z[np.ix_(for_care, keep)] = found * scale[:, None]
+                sound[for_care] = fits
         slack = np.matmul(self.g[:, :j], z) - right[:, :j]
         conducting = np.zeros(j, dtype=bool)
         conducting[sorted(support)] = True
@@ -204,7 +213,21 @@ class Batch:
             self.rest_slope + answer[:, 1],
             signs,
             sound,
+            determined,
         )
+
+    def _open(self, matrices: Array, right: Array, conducting: int) -> tuple[Array, Flags]:
+        """The smallest solutions of matrices that leave something open, and which have one at all."""
+        rows = np.abs(matrices[:, conducting:]).max(axis=2)
+        weight = np.ones(matrices.shape[:2])
+        weight[:, conducting:] = 1.0 / np.where(rows > 0.0, rows, 1.0)
+        matrices, right = matrices * weight[:, :, None], right * weight[:, :, None]
+        u, values, vt, small = decomposed(matrices)
+        across = np.swapaxes(u, 1, 2) @ right
+        left = np.where(small[:, :, None], np.abs(across), 0.0).max(axis=(1, 2))
+        z = np.swapaxes(vt, 1, 2) @ (across / np.where(small, np.inf, values)[:, :, None])
+        fits: Flags = left <= _MISFIT
+        return z, fits
 
     def follow(self, way: Way, start: Array, fold: bool, settles: bool = False, lead: int = 0) -> Courses:
         """Every course that goes the same way as that of row ``lead``, from ``start`` V on.
@@ -255,8 +278,9 @@ class Batch:
         goes_on: Flags = following.sound & _holds(following, beyond)
         if not fold:
             return goes_on
-        turned = line.signs != following.signs if following.sound[lead] else ~following.sound
-        result: Flags = ~goes_on & line.sound & turned & (following.sound == following.sound[lead])
+        both = line.determined & following.determined
+        turned = line.signs != following.signs if both[lead] else ~both
+        result: Flags = ~goes_on & line.sound & turned & (both == both[lead])
         return result
 
 
@@ -273,7 +297,8 @@ def _edge(line: Lines, u: Array, direction: Array) -> tuple[Array, Places]:
     away = np.where(usable, away, np.inf)
     which = away.argmin(axis=1)
     nearest = away[np.arange(len(u)), which]
-    return u + direction * nearest, which
+    with np.errstate(invalid="ignore"):  # a current of exactly zero has no direction, and no edge
+        return u + direction * nearest, which
 
 
 def single(tracer: Tracer, segments: Sequence[Segment]) -> Courses:

@@ -107,6 +107,13 @@ class DelayCorners:
         fixed = HANDBOOK_TEMPERATURE if key == TEMPERATURE else self.resolved.value(*key)
         return np.full(len(points), fixed)
 
+    def beta(self, points: Array, transistor: str) -> Array:
+        """The gain of a transistor at every point, at 25 degC."""
+        key = (transistor, "beta")
+        if key in self.keys:
+            return self.column(points, key)
+        return np.full(len(points), self.resolved.beta(transistor, "typical").value)
+
     def farads(self, points: Array) -> Array:
         """The capacitance at every point, its drift with temperature included."""
         own = self.column(points, (self.capacitor, "capacitance"))

@@ -37,7 +37,7 @@ FILM_LARGEST = 10e-6  # F; larger film capacitors are rare and bulky; common pra
 FILM_RATING = 63.0  # V, the lowest usual rating of film capacitors; common practice, no source
 STATED = "as stated"
 SHEET_TEMPERATURE = 293.15  # K; aluminium limits are stated at 20 degC (Panasonic series SU)
-_HOTTEST = 398.15  # K, up to which the temperature factors are known
+HOTTEST = 398.15  # K, up to which the temperature factors are known
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def promise_of(study: Study, capacitor: str, voltage: float) -> Promise | str:
         return part_pointer(capacitor, "voltage")
     limit, grade, wording, declared = sheet
     # a circuit that never gets warm still has the limit of the sheet, not a lower one
-    temperature = min(max(study.resolved.ambient.high, SHEET_TEMPERATURE), _HOTTEST)
+    temperature = min(max(study.resolved.ambient.high, SHEET_TEMPERATURE), HOTTEST)
     factor = max(1.0, leakage_temperature_factor(dielectric_of(part), temperature))
     pointer = part_pointer(capacitor, "leakage")
     return Promise(

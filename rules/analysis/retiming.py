@@ -59,6 +59,23 @@ def governing_resistor(study: Study, delay: Delay) -> str | None:
     return best[1] if best else None
 
 
+def charging_resistor(study: Study, delay: Delay) -> str | None:
+    """The resistor at the capacitor that moves the delay in its own direction and hardly its threshold."""
+    best: tuple[float, str] | None = None
+    nets = set(study.circuit.parts[delay.timed.capacitor].pins.values()) - study.roles.rails
+    at_capacitor = {arm.part for net in nets for arm in study.roles.arms.get(net, ())}
+    for name in sorted(at_capacitor & set(resistors(study))):
+        ohms = study.value(name, "resistance")
+        moved = delay_with(study, delay, {(name, "resistance"): _NUDGE * ohms})
+        if moved is None:
+            continue
+        weight = math.log(moved.duration / delay.duration) / math.log(_NUDGE)
+        shift = abs(moved.timed.threshold - delay.timed.threshold) / abs(delay.timed.threshold or 1.0)
+        if weight > 0.5 and shift < 0.1 * (_NUDGE - 1.0) and (best is None or weight > best[0]):
+            best = weight, name
+    return best[1] if best else None
+
+
 def elasticity(study: Study, delay: Delay, resistor: str) -> float | None:
     """Relative change of the delay per relative change of a resistor; ``None`` when the delay is lost."""
     ohms = study.value(resistor, "resistance")

@@ -242,6 +242,57 @@ def discharge_resistance_at_most(rearm: float, capacitance: float, time_constant
     return rearm / (time_constants * capacitance)
 
 
+STEERING = 0.1  # V, about 4*V_T: a real pair steers over that much on either side of level bases
+
+
+def steering_margin(charging: float, needed: float, leakage: float) -> float:
+    """What the timing resistor brings over what steering takes: I_ch / (I_B + I_L).
+
+    ``charging`` (A, any sign) flows into the capacitor 0.1 V past the threshold, ``needed`` > 0 A is the base
+    current that carries the steered current, ``leakage`` >= 0 A.  Source: KCL at the capacitor.
+    """
+    finite(charging=charging)
+    positive(needed=needed)
+    not_negative(leakage=leakage)
+    return charging / (needed + leakage)
+
+
+def steering_resistor_at_most(
+    aim: float, threshold: float, needed: float, leakage: float, margin: float = 3.0, above: float = STEERING
+) -> float:
+    """The largest timing resistor in ohm: (V_inf - V_th - 0.1 V) / (3*(I_B + I_L)), with a *given* capacitor.
+
+    ``needed`` > 0 A, ``leakage`` >= 0 A, ``margin`` > 0, aim further than ``above`` V past the threshold.
+    Source: :func:`steering_margin` solved for R.
+    """
+    positive(needed=needed, margin=margin, room=aim - threshold - above)
+    not_negative(leakage=leakage)
+    return (aim - threshold - above) / (margin * (needed + leakage))
+
+
+def faster_for_steering(charging: float, needed: float, leakage: float, margin: float = 3.0) -> float | None:
+    """The factor by which R falls and C rises, the delay kept, for a steering margin; ``None``: no use.
+
+    A larger C leaks more by the same factor, so s*I_ch >= 3*(I_B + s*I_L) gives s = 3*I_B / (I_ch - 3*I_L):
+    only the base current is gained on.  ``charging`` > 0 A, ``needed`` > 0 A, ``leakage`` >= 0 A.
+    Source: algebra, proven in the tests.
+    """
+    positive(charging=charging, needed=needed, margin=margin)
+    not_negative(leakage=leakage)
+    room = charging - margin * leakage
+    return None if room <= 0.0 else margin * needed / room
+
+
+def threshold_sensitivity(fraction: float) -> float:
+    """Relative change of a delay per relative change of its threshold: [x/(1-x)] / ln(1/(1-x)).
+
+    ``fraction`` x = V_th/V_inf within 0 and 1, start at 0 V.  Source: derivative of :func:`rc_time`,
+    proven in the tests.
+    """
+    _fraction(fraction=fraction)
+    return fraction / (1.0 - fraction) / -math.log1p(-fraction)
+
+
 def _fraction(**arguments: float) -> None:
     for name, value in arguments.items():
         if not 0.0 < value < 1.0:

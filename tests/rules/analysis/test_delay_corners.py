@@ -21,8 +21,18 @@ from rules.analysis.named import at_point
 from rules.analysis.study import Study
 from schemas.circuit import Beta, Circuit, frozen_map
 from schemas.document import read
-from tests.builders import press
+from tests.builders import npn, press
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot
+
+
+def darlington_light() -> Circuit:
+    """The garden light with a Darlington pair at its capacitor: the net between the two floats at first."""
+    subject = garden_light()
+    parts = dict(subject.parts)
+    parts["Q3"] = replace(parts["Q3"], pins=frozen_map({**parts["Q3"].pins, "base": "mid"}))
+    parts["Q4"] = npn("Q4", collector="vb", base="tm", emitter="mid", beta=100.0)
+    return replace(subject, parts=frozen_map(parts))
+
 
 SUBJECTS = {
     "garden-light": garden_light(),
@@ -30,6 +40,7 @@ SUBJECTS = {
     "hold-on": hold_on(),
     "one-shot": one_shot(),
     "blinker": blinker(),
+    "darlington-light": darlington_light(),
 }
 
 
@@ -176,6 +187,17 @@ def test_all_points_at_once_are_each_point_by_itself(name: str, delay: Delay, st
         assert alone is not None
         seconds = alone[0].times(corners.farads(row[None])).sum()
         assert float(seconds) == pytest.approx(value, rel=1e-7)
+
+
+@pytest.mark.parametrize(("name", "delay", "study"), CASES, ids=[name for name, *_ in CASES])
+def test_no_course_of_these_has_to_be_followed_by_itself(name: str, delay: Delay, study: Study) -> None:
+    """What is slow: each of them goes the way of the nominal one at every point."""
+    corners = DelayCorners(study, delay)
+    points = random_points(corners, 40, 3)
+    assert len(corners.way) == len(delay.segments)
+    corners._alone = None  # type: ignore[method-assign,assignment]  # calling it would raise
+    if name != "on-delay":
+        assert np.isfinite(corners.seconds(points)).all()
 
 
 @pytest.mark.parametrize(("name", "delay", "study"), CASES, ids=[name for name, *_ in CASES])
