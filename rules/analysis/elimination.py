@@ -80,22 +80,44 @@ def star_mesh_inverse(
     branches: Sequence[tuple[Ends, float]],
 ) -> Array:
     """The careful way: resistances may lie eleven decades apart."""
-    count = len(branches)
+    inverse: Array = star_mesh_inverses(
+        size,
+        datums,
+        [ends for ends, _ in resistors],
+        [ends for ends, _ in branches],
+        np.array([ohms for _, ohms in resistors]).reshape(1, -1),
+        np.array([ohms for _, ohms in branches]).reshape(1, -1),
+    )[0]
+    return inverse
+
+
+def star_mesh_inverses(
+    size: int,
+    datums: Sequence[int],
+    resistors: Sequence[Ends],
+    branches: Sequence[Ends],
+    ohms: Array,
+    branch_ohms: Array,
+) -> Array:
+    """The careful way for N networks of one shape, which differ in their resistances only.
+
+    ``ohms`` is (N, resistors), ``branch_ohms`` (N, branches); a branch of 0 ohm is so in all of them.
+    Result (N, size + branches, size + branches).
+    """
+    many, count = len(ohms), len(branches)
     fixed = [*datums, size]
-    resistive = [k for k, (_, ohms) in enumerate(branches) if ohms > 0.0]
-    order, parents = _forest(
-        size + 1, fixed, [(branches[k][0], k) for k in range(count) if k not in resistive]
-    )
+    resistive = [k for k in range(count) if branch_ohms[0, k] > 0.0]
+    order, parents = _forest(size + 1, fixed, [(branches[k], k) for k in range(count) if k not in resistive])
     offset, root = np.zeros((size + 1, count)), np.arange(size + 1)
     for net in order:
         if net in parents:
             parent, k, sign = parents[net]
             offset[net], root[net] = offset[parent], root[parent]
             offset[net, k] += sign
-    offset += _shifts(size + 1, fixed, root, offset, [(branches[k][0], k) for k in resistive])[root]
+    offset += _shifts(size + 1, fixed, root, offset, [(branches[k], k) for k in resistive])[root]
     elements = [*resistors, *(branches[k] for k in resistive)]
-    first, second = (np.array([ends[k] for ends, _ in elements], dtype=np.intp) for k in (0, 1))
-    conductance = 1.0 / np.array([ohms for _, ohms in elements])
+    first, second = (np.array([ends[k] for ends in elements], dtype=np.intp) for k in (0, 1))
+    conductance = 1.0 / np.hstack([ohms, branch_ohms[:, resistive]])
     # what drives each element besides the potentials of its nets
     drive = np.zeros((len(elements), size + count))
     drive[:, size:] = offset[first] - offset[second]
@@ -109,25 +131,27 @@ def star_mesh_inverse(
     incidence = np.zeros((len(elements), size + 1))
     incidence[np.arange(len(elements)), first] += 1.0
     incidence[np.arange(len(elements)), second] -= 1.0
-    right = -gather @ (incidence.T @ (conductance[:, None] * drive))
-    right[:, :size] += gather[:, :size]
-    potentials = np.zeros((len(roots) + 1, size + count))
-    potentials[:-1] = _grounded(len(roots), merged[first], merged[second], conductance) @ right[:-1]
-    potentials = potentials[merged]
+    right = -np.matmul(gather @ incidence.T, conductance[:, :, None] * drive)
+    right[:, :, :size] += gather[:, :size]
+    potentials = np.zeros((many, len(roots) + 1, size + count))
+    potentials[:, :-1] = np.matmul(
+        _grounded(len(roots), merged[first], merged[second], conductance), right[:, :-1]
+    )
+    potentials = potentials[:, merged]
     # Ohm's law element by element, so that small currents do not drown at busy nets
-    flow = conductance[:, None] * (potentials[first] - potentials[second] + drive)
-    currents = np.zeros((count, size + count))
-    currents[resistive] = flow[len(resistors) :]
+    flow = conductance[:, :, None] * (potentials[:, first] - potentials[:, second] + drive)
+    currents = np.zeros((many, count, size + count))
+    currents[:, resistive] = flow[:, len(resistors) :]
     # Kirchhoff's current law from the leaves of the merged nets inwards
-    left = -incidence.T @ flow
-    left[np.arange(size), np.arange(size)] += 1.0
+    left = -np.matmul(incidence.T, flow)
+    left[:, np.arange(size), np.arange(size)] += 1.0
     for net in reversed(order):
         if net in parents:
             parent, k, sign = parents[net]
-            currents[k] = sign * left[net]
-            left[parent] += left[net]
-    potentials[:, size:] += offset
-    return np.vstack([potentials[:size], currents])
+            currents[:, k] = sign * left[:, net]
+            left[:, parent] += left[:, net]
+    potentials[:, :, size:] += offset
+    return np.concatenate([potentials[:, :size], currents], axis=1)
 
 
 def _forest(
@@ -179,18 +203,25 @@ def _shifts(
 
 
 def _grounded(size: int, first: NDArray[np.intp], second: NDArray[np.intp], conductance: Array) -> Array:
-    """Inverse of the nodal matrix of resistors, net ``size`` grounded, by adding positive numbers only."""
-    places = first * (size + 1) + second
-    mutual = np.bincount(places, weights=conductance, minlength=(size + 1) ** 2).reshape(size + 1, size + 1)
-    mutual = mutual + mutual.T  # its diagonal is never looked at
-    steps, total = np.zeros((size, size)), np.zeros(size)
+    """Inverses of nodal matrices of resistors, net ``size`` grounded, by adding positive numbers only.
+
+    ``conductance`` is (N, resistors), the result (N, size, size).
+    """
+    many = len(conductance)
+    mutual = np.zeros((many, size + 1, size + 1))
+    for k, (a, b) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        mutual[:, a, b] += conductance[:, k]
+        if a != b:
+            mutual[:, b, a] += conductance[:, k]  # the diagonal is never looked at
+    steps, total = np.zeros((many, size, size)), np.zeros((many, size))
     for k in range(size):
-        row = mutual[k, k + 1 :]
-        total[k] = row.sum()
-        ratio = row / total[k]
-        steps[k, k + 1 :] = ratio[:-1]
-        mutual[k + 1 :, k + 1 :] += row[:, None] * ratio
-    weights = np.eye(size)
+        row = mutual[:, k, k + 1 :]
+        total[:, k] = row.sum(axis=1)
+        ratio = row / total[:, k, None]
+        steps[:, k, k + 1 :] = ratio[:, :-1]
+        mutual[:, k + 1 :, k + 1 :] += row[:, :, None] * ratio[:, None, :]
+    weights = np.broadcast_to(np.eye(size), (many, size, size)).copy()
     for k in range(size - 2, -1, -1):
-        weights[k] += steps[k, k + 1 :] @ weights[k + 1 :]
-    return (weights / total) @ weights.T
+        weights[:, k] += np.matmul(steps[:, None, k, k + 1 :], weights[:, k + 1 :])[:, 0]
+    result: Array = np.matmul(weights / total[:, None, :], np.swapaxes(weights, 1, 2))
+    return result

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rules.analysis.corners.parameters import Key, Parameter, effects
 from rules.analysis.elements import RESISTIVE, SOURCES, Array
-from rules.analysis.elimination import WIDE, star_mesh_inverse
+from rules.analysis.elimination import WIDE, star_mesh_inverses
 from rules.analysis.network import Network
 from rules.analysis.resolve import TRANSISTORS
 
@@ -151,13 +151,15 @@ class Stack:
         result = np.empty_like(matrices)
         plain = np.flatnonzero(~wide)
         result[plain] = np.linalg.inv(matrices[plain])
-        size = len(self.network.nets)
-        for k in np.flatnonzero(wide):
-            result[k] = star_mesh_inverse(
-                size,
+        apart = np.flatnonzero(wide)
+        if apart.size:
+            result[apart] = star_mesh_inverses(
+                len(self.network.nets),
                 layout.datums,
-                list(zip(layout.ends, self.resistances[k].tolist(), strict=True)),
-                list(zip(layout.ties, self.tie_ohms[k].tolist(), strict=True)),
+                layout.ends,
+                layout.ties,
+                self.resistances[apart],
+                self.tie_ohms[apart],
             )
         result[:, :, list(layout.datums)] = 0.0
         return result
