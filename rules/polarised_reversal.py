@@ -83,8 +83,8 @@ class PolarisedReversal:
         " more positive at rest: work the node voltages out first, then draw the plus sign.",
         breaks="A coupling capacitor between two biased nodes may change its sign with the transistor in"
         " hand. The capacitors of a cross-coupled flasher are reversed by V_BE - V_CE,sat, half a volt, at"
-        " the end of each period: they stand that. A large swing at one end reverses a capacitor that is right"
-        " at rest.",
+        " the end of each period: they stand that. A large swing at one end reverses a capacitor that is"
+        " right at rest.",
         mend="Turn it round; where the voltage goes both ways, fit a film or bipolar capacitor, or two of"
         " twice the value in series with their plus ends together.",
         failing=FAILING,

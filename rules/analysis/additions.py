@@ -38,12 +38,11 @@ class Fitting:
 
 
 def _document(part: Part) -> dict[str, Any]:
-    numbers = {key: number for key in part.values if (number := part.number(key)) is not None}
-    return {
-        "kind": part.kind,
-        **{key: document_text(number, key) for key, number in numbers.items()},
-        "pins": dict(part.pins),
-    }
+    made: dict[str, Any] = {"kind": part.kind}
+    for key in part.values:
+        number = part.number(key)
+        made[key] = part.text(key) if number is None else document_text(number, key)
+    return {**made, "pins": dict(part.pins)}
 
 
 def new_part(
@@ -52,12 +51,16 @@ def new_part(
     kind: str,
     pins: Mapping[str, str],
     taken: Iterable[str] = (),
-    **values: float,
+    **values: float | str,
 ) -> Part:
-    """A part under the next free name with this letter (D1, D2 ...) that is not in ``taken`` either."""
+    """A part under the next free name with this letter (D1, D2 ...) that is not in ``taken`` either.
+
+    ``values`` in SI units, or text such as a type; empty text counts as not given.
+    """
     used = {*circuit.parts, *taken}
     name = next(f"{letter}{k}" for k in itertools.count(1) if f"{letter}{k}" not in used)
-    return Part(name, kind, frozen_map(pins), frozen_map(values))
+    given = {key: value for key, value in values.items() if value != ""}
+    return Part(name, kind, frozen_map(pins), frozen_map(given))
 
 
 def new_net(circuit: Circuit, like: str) -> str:

@@ -7,8 +7,8 @@ each contact and driver moved alone, there and back.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 from weakref import WeakKeyDictionary
 
@@ -30,10 +30,14 @@ Kind = Literal["power-up", "stimulus", "again", "move"]
 
 @dataclass(frozen=True, slots=True)
 class Corner:
-    """Where a run is made: which gains, and whether every supply stands at its highest voltage."""
+    """Where a run is made: which gains, and whether every supply stands at its highest voltage.
+
+    ``coils``: every coil and inductive load without a stated inductance has an assumed one.
+    """
 
     gains: str = "typical"
     high: bool = False
+    coils: bool = False
 
     def label(self, study: Study) -> str:
         """The corner in words; the plain name of the gains where the supplies are nominal."""
@@ -47,13 +51,17 @@ class Corner:
 
 @dataclass(frozen=True, eq=False)
 class Episode:
-    """One run: what is done, from which state, and the course that follows."""
+    """One run: what is done, from which state, and the course that follows.
+
+    ``begun`` holds the stored values (V, A) at its beginning; one that is missing is zero.
+    """
 
     kind: Kind
     stimulus: str | None
     origin: str
     what: str  # "press" from "dark" in words that follow "after"
     timeline: Timeline
+    begun: Mapping[str, float] = field(default_factory=dict)
 
 
 def highest_supplies(study: Study) -> dict[str, float]:
@@ -69,23 +77,40 @@ def highest_supplies(study: Study) -> dict[str, float]:
 
 def as_named(study: Study, corner: Corner) -> Corner:
     """The same corner under its simplest name, so that equal runs are made once."""
-    return replace(corner, high=corner.high and bool(highest_supplies(study)))
+    from rules.analysis.coils import without_inductance
+
+    return replace(
+        corner,
+        high=corner.high and bool(highest_supplies(study)),
+        coils=corner.coils and bool(without_inductance(study)),
+    )
 
 
 _EPISODES: WeakKeyDictionary[Study, dict[Corner, tuple[Episode, ...]]] = WeakKeyDictionary()
-_HIGH: WeakKeyDictionary[Study, dict[str, World]] = WeakKeyDictionary()
+_WORLDS: WeakKeyDictionary[Study, dict[Corner, World]] = WeakKeyDictionary()
 
 
 def world_at(study: Study, corner: Corner) -> World:
     """The circuit at a corner; asking twice gives the same object."""
+    from rules.analysis.coils import with_inductance
+
     corner = as_named(study, corner)
-    if not corner.high:
+    if is_plain(corner):
         return world_of(study, corner.gains)
-    made = _HIGH.setdefault(study, {})
-    if corner.gains not in made:
-        volts = {(name, "voltage"): high for name, high in highest_supplies(study).items()}
-        made[corner.gains] = World(study.resolved.with_values(volts), gains(study, corner.gains))
-    return made[corner.gains]
+    made = _WORLDS.setdefault(study, {})
+    if corner not in made:
+        volts = (
+            {(name, "voltage"): high for name, high in highest_supplies(study).items()} if corner.high else {}
+        )
+        resolved = study.resolved.with_values(volts)
+        resolved = with_inductance(study, resolved) if corner.coils else resolved
+        made[corner] = World(resolved, gains(study, corner.gains))
+    return made[corner]
+
+
+def is_plain(corner: Corner) -> bool:
+    """True where the circuit is just as the document has it."""
+    return not (corner.high or corner.coils)
 
 
 def episodes(study: Study, corner: Corner) -> tuple[Episode, ...]:
@@ -115,14 +140,17 @@ def _episodes(study: Study, corner: Corner) -> Iterator[Episode]:
             yield from _stimulated(study, corner, world, rest, stable, stimulus, begun)
         return
     for state, there, name in _moves(study, corner, stable):
-        timeline = _moved(study, corner, world, state, _actions(state, there))
-        yield Episode("move", None, state.name, f"{name} from {_quoted(state)}", timeline)
+        begin = point_of(world.resolved, state)
+        header = (None, state.name, corner.gains, "none")
+        actions = _actions(state, there)
+        timeline = course(world, begin, actions, begin.configuration, None, EVENT_BUDGET, header)
+        yield Episode("move", None, state.name, f"{name} from {_quoted(state)}", timeline, begin.values)
 
 
 def power_up(study: Study, corner: Corner) -> Episode:
     """The supply comes on with every capacitor empty, contacts and drivers at rest."""
     corner = as_named(study, corner)
-    if corner.high:
+    if not is_plain(corner):
         world, rest = world_at(study, corner), study.state_sets(corner.gains)[0].configuration
         header = (None, POWER_UP, corner.gains, "none")
         timeline = course(world, None, (), rest, None, EVENT_BUDGET, header)
@@ -155,26 +183,29 @@ def _stimulated(
     header = (stimulus, "rest", corner.gains, "none")
     if not stable:
         # nothing rests: the stimulus meets the circuit somewhere in its period
-        timeline = restarted(world, begun.timeline, begun.timeline.span, actions, header)
-        if timeline is not None:
-            yield Episode("stimulus", stimulus, "running", f'"{stimulus}" while it runs', timeline)
+        left = left_at(begun.timeline, begun.timeline.span)
+        if left is not None:
+            timeline = course(world, left, actions, left.configuration, None, EVENT_BUDGET, header)
+            what = f'"{stimulus}" while it runs'
+            yield Episode("stimulus", stimulus, "running", what, timeline, left.values)
         return
     for k, state in enumerate(stable):
-        if k == 0 and not corner.high:
+        begin = point_of(world.resolved, state)
+        if k == 0 and is_plain(corner):
             timeline = study.timeline(stimulus, corner.gains)
         else:
-            began = point_of(world.resolved, state)
-            timeline = course(world, began, actions, rest, None, EVENT_BUDGET, header)
+            timeline = course(world, begin, actions, rest, None, EVENT_BUDGET, header)
         what = f'"{stimulus}" from {_quoted(state)}'
-        yield Episode("stimulus", stimulus, state.name, what, timeline)
+        yield Episode("stimulus", stimulus, state.name, what, timeline, begin.values)
         moment = _done(timeline, actions)
         if moment is None:
             continue
-        left = (stimulus, "as it was left", corner.gains, "none")
-        second = restarted(world, timeline, moment, actions, left)
-        if second is not None:
+        left = left_at(timeline, moment)
+        if left is not None:
+            again = (stimulus, "as it was left", corner.gains, "none")
+            second = course(world, left, actions, left.configuration, None, EVENT_BUDGET, again)
             told = f'"{stimulus}" from {_quoted(state)}, and again as soon as its work was done'
-            yield Episode("again", stimulus, state.name, told, second)
+            yield Episode("again", stimulus, state.name, told, second, left.values)
 
 
 def _done(timeline: Timeline, actions: Sequence[Action]) -> float | None:
@@ -197,32 +228,14 @@ def _done(timeline: Timeline, actions: Sequence[Action]) -> float | None:
     return moment if moving else None
 
 
-def restarted(
-    world: World,
-    before: Timeline,
-    moment: float,
-    actions: Sequence[Action],
-    header: tuple[str | None, str, str, str],
-    budget: int = EVENT_BUDGET,
-    until: float | None = None,
-) -> Timeline | None:
-    """A run that goes on from a moment (s) of an earlier one, with ``actions`` counted from there.
-
-    ``None`` where the earlier run has no interval there.
-    """
+def left_at(before: Timeline, moment: float) -> Point | None:
+    """How an earlier run stands at a moment (s), as the start of another; ``None`` where it had none."""
     if not before.intervals:
         return None
     interval = before.at(moment)
-    moment = min(moment, interval.end)
-    values = {name: float(found[0]) for name, found in interval.stored([moment]).items()}
-    begin = Point(interval.configuration, interval.state.mode.solution.support, values)
-    return course(world, begin, actions, interval.configuration, until, budget, header)
-
-
-def _moved(study: Study, corner: Corner, world: World, state: State, actions: Sequence[Action]) -> Timeline:
-    begin = point_of(world.resolved, state)
-    header = (None, state.name, corner.gains, "none")
-    return course(world, begin, actions, begin.configuration, None, EVENT_BUDGET, header)
+    stored = interval.stored([min(moment, interval.end)])
+    values = {name: float(found[0]) for name, found in stored.items()}
+    return Point(interval.configuration, interval.state.mode.solution.support, values)
 
 
 def _moves(

@@ -150,10 +150,10 @@ def _order(peak: Peak) -> tuple[float, int, str, str]:
 _ALONG: WeakKeyDictionary[Study, dict[Corner, Mapping[Pair, Peak]]] = WeakKeyDictionary()
 
 
-def stress_corner(study: Study, gains: str = "max") -> Corner:
+def stress_corner(study: Study, gains: str = "max", coils: bool = False) -> Corner:
     """Every supply at its highest voltage; plain ``typical`` where no other gains are known."""
     same = start_betas(study.resolved, gains) == start_betas(study.resolved, "typical")
-    return as_named(study, Corner("typical" if same else gains, True))
+    return as_named(study, Corner("typical" if same else gains, True, coils))
 
 
 def along(study: Study, pair: Pair, limits: Sequence[float] = ()) -> Peak | None:
@@ -182,7 +182,7 @@ def peaks_along(study: Study, corner: Corner) -> Mapping[Pair, Peak]:
     """The greatest voltage of every pair of interest at one corner."""
     made = _ALONG.setdefault(study, {})
     if corner not in made:
-        made[corner] = MappingProxyType(_peaks_along(study, corner) if moves(study) else {})
+        made[corner] = MappingProxyType(_peaks_along(study, corner) if moves(study) or corner.coils else {})
     return made[corner]
 
 
