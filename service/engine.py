@@ -8,7 +8,7 @@ the order in which they are told.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from schemas.circuit import Circuit
@@ -43,19 +43,22 @@ class Run:
     assumed: tuple[Assumed, ...]
     cautions: tuple[str, ...]
     problems: tuple[str, ...]
+    study: Study | None = field(default=None, compare=False, repr=False)
 
     def finding(self, identity: str) -> Finding | None:
         return next((finding for finding in self.findings if finding.identity == identity), None)
 
 
-def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True) -> Run:
+def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True, before: Run | None = None) -> Run:
     """Judge ``circuit`` by every rule at every state and corner.  Never raises for what a rule does.
 
-    Without ``proposing`` the rules give verdicts only, which is faster.
+    Without ``proposing`` the rules give verdicts only, which is faster.  ``before`` is an earlier run on the
+    same circuit, whose analyses are used again.
     """
     from rules.analysis.study import Study
 
-    study = Study(circuit, proposing=proposing)
+    known = None if before is None else before.study
+    study = Study(circuit, proposing=proposing) if known is None else known.asked(proposing)
     outcomes = [_unloaded(fault.name, str(fault)) for fault in ruleset.faults]
     for entry in ruleset.rules:
         outcomes.extend(_judge(entry, study))
@@ -70,6 +73,7 @@ def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True) -> Run:
         assumed=assumed,
         cautions=cautions_for(circuit, seen.span),
         problems=(*(str(fault) for fault in ruleset.faults), *seen.problems),
+        study=study,
     )
 
 

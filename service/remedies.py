@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from schemas.circuit import Circuit
 from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
@@ -23,10 +23,14 @@ from service.patches import CannotPatch, apply, compose, patch_for, size
 from service.ruleset import Ruleset
 from service.states import CORNERS
 
-MAX_STEPS = 3  # proposals joined into one remedy
-RUNS_PER_FINDING = 12
-RUNS_PER_REVIEW = 48  # a count, not a clock: the same answer on a slow machine
+MAX_STEPS = {"error": 3, "warning": 3, "note": 1}  # proposals joined into one remedy, by severity
+RUNS_PER_FINDING = {"error": 10, "warning": 8, "note": 3}
+TRIALS_PER_FINDING = 24  # by its own rule alone, before the others are asked
+RUNS_PER_REVIEW = 36  # a count, not a clock: the same answer on a slow machine
 REMEDIES_SHOWN = 4
+
+if TYPE_CHECKING:
+    from schemas.problems import DocumentProblems
 
 Steps: TypeAlias = tuple[tuple[str, Proposal], ...]  # (rule that proposes, what it proposes)
 
@@ -53,9 +57,11 @@ class Bench:
     circuit: Circuit
     budget: int = RUNS_PER_REVIEW
     runs: int = 0
+    trials: int = 0
     _kept: dict[str, Run | str] = field(default_factory=dict)
     _baseline: Run | None = None
-    _proposing: dict[str, Run] = field(default_factory=dict)
+    _proposing: dict[tuple[str, frozenset[str]], Run] = field(default_factory=dict)
+    _alone: dict[tuple[str, str], Run] = field(default_factory=dict)
 
     @property
     def baseline(self) -> Run:
@@ -69,9 +75,9 @@ class Bench:
         known = self.run_on(raw, self.runs)
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
-        full = self.with_proposals(content_key(raw), known)
-        kept, proposing = self._kept, self._proposing
-        return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, kept, full, proposing)
+        full = run(known.circuit, self.ruleset, before=known)
+        shared = 0, self._kept, full, self._proposing, self._alone
+        return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, *shared)
 
     def with_remedies(self, finding: Finding) -> Finding:
         """``finding`` with its proven remedies, smallest change first, and advice for what was not proven."""
@@ -80,7 +86,8 @@ class Bench:
 
     def prove(self, finding: Finding) -> tuple[tuple[Remedy, ...], tuple[str, ...]]:
         """Try every proposal for ``finding``; the remedies that are proven and the advice that is left."""
-        limit = min(self.runs + RUNS_PER_FINDING, self.budget)
+        self.trials = 0
+        limit = min(self.runs + RUNS_PER_FINDING[finding.severity], self.budget)
         proven: list[Trial] = []
         advice: list[str] = []
         for proposal in self.baseline.proposals.get(finding.identity, ()):
@@ -102,7 +109,8 @@ class Bench:
         front: list[Steps] = [((finding.rule, proposal),)]
         tried: set[str] = set()
         hurdle = ""
-        for depth in range(1, MAX_STEPS + 1):
+        most = MAX_STEPS[finding.severity]
+        for depth in range(1, most + 1):
             following: list[Steps] = []
             for steps in front:
                 try:
@@ -120,7 +128,7 @@ class Bench:
                 if trial.comparison.is_clean:
                     return replace(trial, hurdle=hurdle), ""
                 hurdle = hurdle or _reason(finding, trial)
-                if depth < MAX_STEPS:
+                if depth < most:
                     following.extend((*steps, more) for more in self._follow_ups(trial))
             front = following
         joined = (
@@ -134,13 +142,40 @@ class Bench:
             patched = apply(self.raw, patch)
         except CannotPatch as error:
             return str(error)
-        after = self.run_on(patched, limit)
-        if isinstance(after, str):
-            return after
-        comparison = compare(self.baseline, after, finding)
+        self.trials += 1
+        if self.trials > TRIALS_PER_FINDING:
+            return f"no proof within the budget of {TRIALS_PER_FINDING} trials"
+        single = len(self.ruleset.rules) == 1
+        after = self.run_on(patched, limit) if single else self.alone(patched, finding.rule)
+        stays = None if isinstance(after, str) else after.finding(finding.identity)
+        if isinstance(after, Run) and stays is not None:
+            # its own rule is not content yet: no need to ask the others
+            comparison = Comparison(stays, (), (), (), ())
+        else:
+            after = self.run_on(patched, limit)
+            if isinstance(after, str):
+                return after
+            comparison = compare(self.baseline, after, finding)
         summary = "; together with: ".join(step.summary for _, step in steps)
         rules = tuple(rule for rule, _ in steps)
         return Trial(summary, patch, after, comparison, rules, content_key(patched))
+
+    def alone(self, raw: Mapping[str, Any], rule: str) -> Run | str:
+        """What one rule says of ``raw``, or why the document would be refused; not counted as a run."""
+        from schemas.problems import DocumentProblems
+        from service.documents import load_circuit
+
+        key = content_key(raw)
+        known = self._kept.get(key)
+        if known is not None:
+            return known
+        if (key, rule) not in self._alone:
+            try:
+                circuit = load_circuit(raw)
+            except DocumentProblems as refused:
+                return _refused(refused)
+            self._alone[key, rule] = run(circuit, self.ruleset.only((rule,)), proposing=False)
+        return self._alone[key, rule]
 
     def run_on(self, raw: Mapping[str, Any], limit: int) -> Run | str:
         """The rule set's word on ``raw``, or why there is none; at most ``limit`` runs are counted in all."""
@@ -152,24 +187,28 @@ class Bench:
             if self.runs >= limit:
                 return f"no proof within the budget of {limit} re-runs of the rule set"
             self.runs += 1
+            # what a single rule asked of this circuit already need not be worked out again
+            begun = next((made for (content, _), made in sorted(self._alone.items()) if content == key), None)
             try:
-                self._kept[key] = run(load_circuit(raw), self.ruleset, proposing=False)
+                circuit = load_circuit(raw) if begun is None else begun.circuit
+                self._kept[key] = run(circuit, self.ruleset, proposing=False, before=begun)
             except DocumentProblems as refused:
-                first = refused.problems[0]
-                self._kept[key] = f"the changed document would be refused at {first.pointer}: {first.detail}"
+                self._kept[key] = _refused(refused)
         return self._kept[key]
 
-    def with_proposals(self, key: str, verdicts: Run) -> Run:
-        """The same run with what its rules propose, which a proof alone does not need."""
-        if key not in self._proposing:
-            self._proposing[key] = run(verdicts.circuit, self.ruleset)
-        return self._proposing[key]
+    def with_proposals(self, key: str, verdicts: Run, rules: frozenset[str]) -> Run:
+        """The same run of some rules with what they propose, which a proof alone does not need."""
+        if (key, rules) not in self._proposing:
+            self._proposing[key, rules] = run(verdicts.circuit, self.ruleset.only(rules), before=verdicts)
+        return self._proposing[key, rules]
 
     def _follow_ups(self, trial: Trial) -> Steps:
         """What the findings in the way propose on the changed circuit, worst finding first."""
-        full = self.with_proposals(trial.key, trial.run)
+        in_the_way = trial.comparison.in_the_way
+        asked = frozenset(other.rule for other in in_the_way)
+        full = self.with_proposals(trial.key, trial.run, asked)
         found: list[tuple[str, Proposal]] = []
-        for other in trial.comparison.in_the_way:
+        for other in in_the_way:
             found.extend((other.rule, proposal) for proposal in full.proposals.get(other.identity, ()))
         return tuple(found)
 
@@ -223,6 +262,11 @@ def _after(finding: Finding, after: Run) -> Test | None:
         and outcome.subject
     ]
     return min(tests, key=lambda test: test.margin, default=None)
+
+
+def _refused(refused: DocumentProblems) -> str:
+    first = refused.problems[0]
+    return f"the changed document would be refused at {first.pointer}: {first.detail}"
 
 
 def _reason(finding: Finding, trial: Trial) -> str:

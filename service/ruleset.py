@@ -14,7 +14,7 @@ import importlib.metadata
 import json
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, fields
 from functools import cache, partial
 from pathlib import Path
@@ -72,6 +72,10 @@ class Ruleset:
         }
         text = json.dumps(facts, sort_keys=True, ensure_ascii=False)
         return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+    def only(self, slugs: Collection[str]) -> Ruleset:
+        """Some of the rules, and no report on those that do not run."""
+        return Ruleset(tuple(entry for entry in self.rules if entry.slug in slugs))
 
     def find(self, slug: str) -> LoadedRule | None:
         return next((entry for entry in self.rules if entry.slug == slug), None)

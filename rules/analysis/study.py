@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -77,6 +78,12 @@ class Study:
         self._timelines: dict[tuple[str | None, str, str, str, float | None], Timeline] = {}
         self._shared: dict[object, Any] = {}
         self._delays: dict[str, tuple[tuple[Delay, ...], tuple[LeftOut, ...]]] = {}
+
+    def asked(self, proposing: bool) -> Study:
+        """The same study, its analyses shared, with or without the search for cures."""
+        other = copy(self)
+        other.proposing = proposing
+        return other
 
     @cached_property
     def resolved(self) -> Resolved:

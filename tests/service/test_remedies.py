@@ -206,7 +206,7 @@ def test_remedies_are_ranked_by_parts_changed_then_by_ratio() -> None:
 
 
 def test_the_search_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "RUNS_PER_FINDING", 2)
+    monkeypatch.setattr(module, "RUNS_PER_FINDING", dict.fromkeys(("error", "warning", "note"), 2))
 
     def judge(study: Any) -> Iterable[Outcome]:
         test = Inequality.at_least(1.0, 2.0, "")
@@ -217,6 +217,25 @@ def test_the_search_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert finding.remedies == ()
     assert len(finding.advice) == 5
     assert "no proof within the budget of 2 re-runs" in finding.advice[-1]
+
+
+def test_what_its_own_rule_refuses_is_not_shown_to_the_others() -> None:
+    asked: list[str] = []
+
+    def refuses(study: Any) -> Iterable[Outcome]:
+        proposals = tuple(set_value("R1", "resistance", None, f"{100 + k} ohm") for k in range(30))
+        yield violated("never", Inequality.at_least(1.0, 2.0, ""), ("R1",), proposals)
+
+    def listens(study: Any) -> Iterable[Outcome]:
+        asked.append("other")
+        yield Outcome("other", "not-applicable", ())
+
+    rules = of_rules([FakeRule("never", refuses), FakeRule("other", listens)])
+    (finding,) = _review(rules, document(R1="30 ohm"))
+    assert finding.remedies == ()
+    assert len(asked) == 1  # of the document itself
+    assert "the finding stays" in finding.advice[0]
+    assert f"no proof within the budget of {module.TRIALS_PER_FINDING} trials" in finding.advice[-1]
 
 
 def test_all_findings_share_one_budget(monkeypatch: pytest.MonkeyPatch) -> None:
