@@ -101,7 +101,7 @@ def range_of(study: Study, name: str, quantity: Quantity) -> Range:
             undetermined.append(situation.label)
             continue
         nominal = float(here) if math.isnan(nominal) else nominal
-        others = _Others(study, name, situation)
+        others = Others(study, name, situation)
         missing.extend(others.missing)
         for sense, kept in ends.items():
             end = _end(study, name, situation, quantity, sense)
@@ -125,11 +125,11 @@ def missing_corners(study: Study, name: str) -> tuple[str, ...]:
     """Corners at which a named state does not exist, as far as it is one of rest or begins empty."""
     found = _at_gains(study, name)
     for situation in fitting(study, "typical", name):
-        found.extend(_Others(study, name, situation).missing)
+        found.extend(Others(study, name, situation).missing)
     return tuple(dict.fromkeys(found))
 
 
-class _Others:
+class Others:
     """What takes the place of a state at the corners at which its own mode is none.
 
     ``missing``: corners at which nothing that fits the name is there; ``found``: what is, with its corner.

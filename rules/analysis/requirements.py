@@ -103,13 +103,18 @@ def re_arm(study: Study, delay: Delay) -> Window | None:
     return min(found, key=lambda window: (window.high, window.pointer), default=None)
 
 
+def delay_requirement(study: Study, delay: Delay) -> Asked | None:
+    """The first ``delay`` requirement that means this delay."""
+    return next((item for item in asked(study.circuit, "delay") if means(study.circuit, item, delay)), None)
+
+
 def delay_window(study: Study, delay: Delay) -> Window | None:
-    """The first ``delay`` requirement that means this delay; ``low`` is at least 0 s."""
-    for item in asked(study.circuit, "delay"):
-        if means(study.circuit, item, delay):
-            window = item.window
-            return Window(max(0.0, window.low), window.high, item.pointer)
-    return None
+    """The window of the first ``delay`` requirement that means this delay; ``low`` is at least 0 s."""
+    item = delay_requirement(study, delay)
+    if item is None:
+        return None
+    window = item.window
+    return Window(max(0.0, window.low), window.high, item.pointer)
 
 
 def means(circuit: Circuit, item: Asked, delay: Delay) -> bool:
