@@ -56,6 +56,16 @@ def no_nominal(rule: Rule, delay: Delay) -> Outcome:
     return not_applicable(rule, delay, reason)
 
 
+def repeats(study: Study, delay: Delay) -> bool:
+    """True for the first wait of a circuit that never rests: it begins empty, unlike all that follow."""
+    return delay.origin is None and not study.state_sets(delay.timed.corner)[0].stable
+
+
+def repeating(rule: Rule, delay: Delay) -> Outcome:
+    reason = f"{place(delay)} is the start of a cycle that repeats by itself; nothing waits for it"
+    return not_applicable(rule, delay, reason)
+
+
 def satisfied(rule: Rule, delay: Delay, test: Test, corner: str) -> Outcome:
     timed = delay.timed
     return Outcome(rule.slug, "satisfied", (timed.capacitor,), "", timed.name, corner, test)
