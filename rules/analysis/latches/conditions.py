@@ -43,6 +43,11 @@ class Conditions:
     def at(self, k: int) -> Conditions:
         return Conditions(self.gain[k], self.drops[k], self.source[k])
 
+    @property
+    def alone(self) -> Conditions:
+        """One condition as an array of one."""
+        return Conditions(self.gain[None], self.drops[None], self.source[None])
+
 
 def condition(network: Network, point: Point, gains: Mapping[str, float]) -> Conditions:
     """A network at one point of its supplies and temperature; ``gains`` are those at 25 degC."""

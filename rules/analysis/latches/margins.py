@@ -385,7 +385,7 @@ def _brought(
     if start is not None:
         first = condition(bench.network, {}, start.mode.betas)
         support = start.mode.solution.support
-        values, signs, _ = bench.mode(_alone(first), support)
+        values, signs, _ = bench.mode(first.alone, support)
         if signs[0] >= 0.0 and not np.any(values[0] < -1e-6):
             end = bench.follow(lambda share: between(first, target, share), support, same)
             if end.arrived and keeps(end.support):
@@ -394,10 +394,6 @@ def _brought(
         return None
     found = [s for s, index in bench.supports(target) if index != -1 and keeps(s)]
     return min(found, default=None)
-
-
-def _alone(conditions: Conditions) -> Conditions:
-    return Conditions(conditions.gain[None], conditions.drops[None], conditions.source[None])
 
 
 def _lost(corner: Corner, end: Followed, value: float, way: Way) -> Lost:

@@ -122,7 +122,7 @@ class Bench:
     def supports(self, conditions: Conditions) -> tuple[tuple[tuple[int, ...], int | None], ...]:
         """Conducting junctions and sign of every solution at one condition."""
         size = len(self.network.junctions)
-        g, h = self.equations(_one(conditions))
+        g, h = self.equations(conditions.alone)
         m = g[0, :size, :size] / self.scale
         problem = make_problem(
             h[0, :size], m, g[0, :size, size:], g[0, size:, :size] / self.scale, h[0, size:]
@@ -188,7 +188,7 @@ class Bench:
         """How the failing condition moves with each resistance, V per unit of its logarithm, by part."""
         network = self.network
         size, total = len(network.junctions), len(network.junctions) + len(network.islands)
-        one = _one(conditions)
+        one = conditions.alone
         g, _ = self.equations(one)
         _, _, z = self.mode(one, support)
         voltages = self._voltages(one, z[0])
@@ -237,13 +237,13 @@ class Bench:
 
     def currents(self, conditions: Conditions, support: Sequence[int]) -> Array:
         """Junction currents (A) of one mode at one condition."""
-        _, _, z = self.mode(_one(conditions), support)
+        _, _, z = self.mode(conditions.alone, support)
         size = len(self.network.junctions)
         return np.where(np.isin(np.arange(size), list(support)), z[0, :size] * self.scale, 0.0)
 
     def voltages(self, conditions: Conditions, support: Sequence[int]) -> dict[str, float]:
         """Node voltages (V) of one mode at one condition, by net."""
-        one = _one(conditions)
+        one = conditions.alone
         _, _, z = self.mode(one, support)
         found = dict(zip(self.network.nets, self._voltages(one, z[0]).tolist(), strict=True))
         found[self.network.resolved.circuit.ground] = 0.0
@@ -265,11 +265,6 @@ def _undetermined(g: Array, h: Array, keep: NDArray[np.intp], size: int) -> tupl
         if k < size:
             found[k], open_[k] = z[place], bool(np.abs(null[:, place]).max() > 1e-9)
     return np.where(open_, 1.0, found), z
-
-
-def _one(conditions: Conditions) -> Conditions:
-    """One condition as an array of one."""
-    return Conditions(conditions.gain[None], conditions.drops[None], conditions.source[None])
 
 
 def _at(values: Array, k: int | None) -> float:
