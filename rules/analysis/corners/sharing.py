@@ -13,23 +13,29 @@ from rules.analysis.complementarity import VOLT_TOLERANCE, decomposed
 from rules.analysis.elements import Array
 from rules.analysis.enumeration import SHARED
 
+CONTRADICTION = 1e-6  # V; equations that miss each other by more have no solution
 
-def shared_points(matrices: Array, right: Array, scale: Array, count: int) -> tuple[Array, NDArray[np.bool_]]:
-    """Solutions z of G z = b (N, u) and which of them are to be trusted.
+
+def shared_points(
+    matrices: Array, right: Array, scale: Array, count: int
+) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Solutions z of G z = b (N, u), which of them are to be trusted, and where there surely is none.
 
     ``matrices`` (N, u, u) are in scaled unknowns, the first ``count`` currents with ``scale`` A per V.
     Not trusted: equations that contradict each other, and what sharing does not determine either.
     """
     total, size = right.shape
-    good = np.zeros(total, dtype=bool)
+    good, none = np.zeros(total, dtype=bool), np.zeros(total, dtype=bool)
     z = np.zeros((total, size))
     if total == 0 or size == 0:
-        return z, good
+        return z, good, none
     u, values, vt, small = decomposed(matrices)
     projected = np.einsum("nji,nj->ni", u, right)
     limit = VOLT_TOLERANCE * np.maximum(1.0, np.abs(right).max(axis=1))
     open_ = small.sum(axis=1)
-    sound = (np.where(small, np.abs(projected), 0.0).max(axis=1) <= limit) & (open_ > 0)
+    strain = np.where(small, np.abs(projected), 0.0).max(axis=1)
+    none = strain > CONTRADICTION * np.maximum(1.0, np.abs(right).max(axis=1))
+    sound = (strain <= limit) & (open_ > 0)
     for directions in np.unique(open_[sound]).tolist():
         rows = np.flatnonzero(sound & (open_ == directions))
         safe = np.where(small[rows], np.inf, values[rows])
@@ -51,4 +57,4 @@ def shared_points(matrices: Array, right: Array, scale: Array, count: int) -> tu
         point[some] -= np.matmul(null[some], shift)[..., 0]
         z[rows] = point
         good[rows] = decided
-    return z, good
+    return z, good, none

@@ -23,12 +23,12 @@ from rules.analysis.corners.stack import Layout, Stack, layout_of, stack_of
 from rules.analysis.corners.view import View
 from rules.analysis.elements import Array
 from rules.analysis.network import Network, build_network
-from rules.analysis.refinement import MISFIT
 from rules.analysis.states import SOUND, State
 from rules.analysis.tabulation import Mode
 
 Quantity: TypeAlias = Callable[[State], float | None]
 
+FITTING = 1e-8  # V, or of the largest voltage; a conducting junction further from its drop lost its digits
 REACH = 1e3  # V; no net of these circuits lies further from the reference
 _AGREE = 1e-9  # relative; a quantity taken for all points at once must equal itself at one
 
@@ -106,6 +106,7 @@ class Variants:
         z = np.zeros((count, j + free))
         self.signs: NDArray[np.int_] = np.ones(count, dtype=int)
         sound = np.isfinite(g).all(axis=(1, 2))
+        impossible = np.zeros(count, dtype=bool)
         if keep:
             matrices = g[:, keep][:, :, keep] * self.frame.scale[keep]
             rows = np.abs(matrices).max(axis=2)
@@ -122,13 +123,14 @@ class Variants:
             flip = -1.0 if (free - len(loose)) % 2 else 1.0
             self.signs = np.where(sound, np.sign(sign) * flip, 0).astype(int)
             ill = np.flatnonzero(~sound & np.isfinite(matrices).all(axis=(1, 2)))
-            shared, fits = shared_points(
+            shared, fits, none = shared_points(
                 matrices[ill], -h[ill][:, keep], self.frame.scale[keep], len(support)
             )
             z[ill[:, None], keep] = shared * self.frame.scale[keep]
             # a mode that shares has no sign of its own
             self.signs[ill[fits]] = 1
             sound[ill[fits]] = True
+            impossible[ill[none]] = True
         if loose:
             slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
             z[:, [j + f for f in loose]] = _between(slack, g[0, :j][:, [j + f for f in loose]])
@@ -145,7 +147,10 @@ class Variants:
         self.answers = point
         self.sound = sound & self._fits(support)
         for k in np.flatnonzero(~self.sound).tolist():
-            self._solve_singly(k)
+            if impossible[k]:
+                self._keep(k, None)
+            else:
+                self._solve_singly(k)
 
     def _fits(self, support: list[int]) -> NDArray[np.bool_]:
         """At which points every conducting junction stands at its drop, so that no digits are lost."""
@@ -157,14 +162,16 @@ class Variants:
             - stack.slopes[:, support] * self.z[:, support]
         )
         largest = np.maximum(1.0, np.abs(nodes).max(axis=1, initial=0.0))
-        fits: NDArray[np.bool_] = np.abs(misfit).max(axis=1, initial=0.0) <= MISFIT * largest
+        fits: NDArray[np.bool_] = np.abs(misfit).max(axis=1, initial=0.0) <= FITTING * largest
         return fits
 
     def _solve_singly(self, k: int) -> None:
         network = self.frame.network
         resolved, betas = at(network.resolved, self.point(k))
         made = build_network(resolved, network.configuration, network.held)
-        solved = None if made.faults else solved_singly(made, betas, self.frame.support)
+        self._keep(k, None if made.faults else solved_singly(made, betas, self.frame.support))
+
+    def _keep(self, k: int, solved: tuple[State, Array, int] | None) -> None:
         self._single[k] = solved
         self._states[k] = None if solved is None else solved[0]
         self.conditions[k] = np.nan if solved is None else solved[1]

@@ -28,7 +28,7 @@ __all__ = ["Box", "Evaluate", "Extreme", "Lines", "Search"]
 
 BRANCH_LIMIT = 10  # parameters tried both ways together: 1024 vertices
 ROUNDS = 6
-FLAT, ROUNDING = 1e-9, 1e-11  # of all spans together, of the nominal value; less is rounding
+FLAT, ROUNDING = 1e-8, 1e-9  # of all spans together, of the nominal value; less is rounding
 BENT = 1e-7  # of the square of a span: more is no homographic function
 ENDS, PLACES = (0.0, 1.0), (0.0, 0.3, 0.7, 1.0)  # shares of an interval
 _GRID = tuple(np.linspace(0.0, 1.0, STEPS)[1:-1].tolist())
