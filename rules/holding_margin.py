@@ -22,6 +22,8 @@ from rules.analysis.latches.margins import (
 )
 from rules.contract import API_LEVEL, Lesson
 from rules.latch_words import (
+    RESERVE_ROLE,
+    RESERVE_RULE,
     at,
     corner_values,
     gains_of,
@@ -85,7 +87,7 @@ FAILING = PASSING.replace("22 kohm", "56 kohm")
 class HoldingMargin:
     """Reserve of gain and of supply voltage of every state that a latch holds itself."""
 
-    slug = "holding-margin"
+    slug = RESERVE_RULE
     title = "Reserve of the held state"
     protects = "the on state of a latch from weak transistors, a low supply and a heavy load"
     api_level = API_LEVEL
@@ -167,7 +169,7 @@ class HoldingMargin:
                 f" needs ({at(lost.corner)}); limit {SURE.value:g}."
             )
         severity: Severity = "error" if lost.value < EDGE.value else "warning"
-        yield self._violated(study, latch, rest, lost, test, severity, message, "reserve of gain")
+        yield self._violated(study, latch, rest, lost, test, severity, message, RESERVE_ROLE)
 
     def _supply(self, study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Outcome]:
         name = weakest_supply(latch) or ""
@@ -200,7 +202,7 @@ class HoldingMargin:
         message: str,
         role: str,
     ) -> Outcome:
-        measure = reserve if role == "reserve of gain" else holding
+        measure = reserve if role == RESERVE_ROLE else holding
         worst = at_worst(latch, rest, measure)
         wanted = study.proposing and lost is worst
         proposals: tuple[Proposal, ...] = more_hold(study, latch, rest) if wanted else ()

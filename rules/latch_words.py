@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
 
 STATES_RULE, STATES_ROLE = "latch-two-states", "resting places"
+RESERVE_RULE, RESERVE_ROLE = "holding-margin", "reserve of gain"
 RESERVE, SHARE = 2.0, 0.7  # what a resistor is changed for: reserve of gain, share of the lowest supply
 
 

@@ -316,6 +316,7 @@ class Varied:
 
 VARIED = {
     "reserve": Varied("min", True, True, True),
+    "existence": Varied("min", True, True, True),
     "holding": Varied("min", False, True, False),
     "hottest": Varied("max", True, False, True),
 }

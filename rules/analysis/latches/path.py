@@ -87,9 +87,9 @@ class Bench:
         if free:
             islands, (constant, changing) = network.island_map, network.injection_parts
             balance = islands.T @ (constant + changing * shares[:, None, :])
-            weight = 1.0 / np.maximum(np.abs(balance * self.scale).max(axis=2), 1e-300)
+            weight = self._weights
             g[:, :size, size:] = -network.sense @ islands
-            g[:, size:, :size] = balance * self.scale * weight[:, :, None]
+            g[:, size:, :size] = balance * self.scale * weight[:, None]
             h[:, size:] = conditions.source[:, : len(network.nets)] @ islands * weight
         return g, h
 
@@ -206,7 +206,7 @@ class Bench:
         nets = len(network.nets)
         pull = -self._seen[:, :nets].T @ weight[:size]
         if network.islands:
-            pull = pull + network.island_map @ (weight[size:] * self._weights(one))
+            pull = pull + network.island_map @ (weight[size:] * self._weights)
         index = {net: k for k, net in enumerate(network.nets)}
         found: dict[str, float] = {}
         for part in network.resolved.circuit.parts.values():
@@ -218,10 +218,11 @@ class Bench:
             found[part.name] = float(across / ohms * (_at(pull, a) - _at(pull, b)))
         return found
 
-    def _weights(self, one: Conditions) -> Array:
-        network = self.network
-        constant, changing = network.injection_parts
-        balance = network.island_map.T @ (constant + changing / (1.0 + one.gain[0]))
+    @cached_property
+    def _weights(self) -> Array:
+        """Per island, 1/A that brings its balance to the size of the other rows."""
+        constant, changing = self.network.injection_parts
+        balance = self.network.island_map.T @ (constant + 0.01 * changing)
         weights: Array = 1.0 / np.maximum(np.abs(balance * self.scale).max(axis=1), 1e-300)
         return weights
 
