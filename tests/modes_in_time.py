@@ -6,7 +6,11 @@ import bisect
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tests.stiff import BETWEEN, OFF, ON, Codes, Junction, Trace
+import numpy as np
+
+from rules.analysis.timeline.model import Interval, Timeline
+from schemas.circuit import Part
+from tests.stiff_equations import BETWEEN, OFF, ON, Codes, Junction
 
 Course = Sequence[tuple[float, Codes]]  # what holds from each time on
 CONDUCTING: Mapping[str, tuple[str, ...]] = {
@@ -27,9 +31,32 @@ class Disagreement:
     share: float  # of the time that had passed since the last action
 
 
-def codes_of_devices(devices: Mapping[str, str], junctions: Sequence[Junction]) -> Codes:
-    """ON or OFF for every junction, from the regions of the devices."""
-    return tuple(ON if devices[j.part] in CONDUCTING[j.name] else OFF for j in junctions)
+def course_of_timeline(found: Timeline, junctions: Sequence[Junction]) -> Course:
+    """What a timeline says of every junction; a diode without current and open voltages agree with both."""
+    return [
+        (interval.start, tuple(_code(interval, found.span, junction) for junction in junctions))
+        for interval in found.intervals
+    ]
+
+
+def _code(interval: Interval, span: float, junction: Junction) -> int:
+    part = interval.state.mode.network.resolved.circuit.parts[junction.part]
+    if any(interval.state.nets[net] is None for net in _ends(part, junction.name)):
+        return BETWEEN
+    if interval.devices[part.name] not in CONDUCTING[junction.name]:
+        return OFF
+    if "anode" in part.pins:
+        end = min(interval.end, max(2.0 * span, 2.0 * interval.start))
+        amperes = interval.current(part.name, "anode", np.linspace(interval.start, end, 5))
+        if np.abs(amperes).max() < 1e-12:
+            return BETWEEN  # at its drop by chance: nothing flows
+    return ON
+
+
+def _ends(part: Part, junction: str) -> tuple[str, str]:
+    if junction in ("forward", "reverse"):
+        return part.pins["base"], part.pins["emitter" if junction == "forward" else "collector"]
+    return part.pins["anode"], part.pins["cathode"]
 
 
 def disagreements(
@@ -56,7 +83,3 @@ def disagreements(
                     since = max((at for at in (0.0, *actions) if at <= start), default=0.0)
                     found.append(Disagreement(k, start, time, (time - start) / (time - since)))
     return sorted(found, key=lambda item: -item.share)
-
-
-def course_of_trace(trace: Trace) -> Course:
-    return trace.codes
