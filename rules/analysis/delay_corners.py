@@ -31,13 +31,13 @@ from rules.analysis.corners.parameters import (
     frozen_point,
 )
 from rules.analysis.corners.stack import layout_of
-from rules.analysis.corners.variants import Variants, frame_of
-from rules.analysis.courses import Batch, Courses, Frame, Way, passed, single
+from rules.analysis.courses import Batch, Courses, Frame, Way, single
 from rules.analysis.delay_parameters import delay_parameters
+from rules.analysis.delay_starts import held_at
 from rules.analysis.delays import Delay
-from rules.analysis.elements import Array, capacitor_pins
+from rules.analysis.elements import Array
 from rules.analysis.formulas.drift import capacitance_drift
-from rules.analysis.frozen import Phase, Segment, capacitor_voltage, ending, follow
+from rules.analysis.frozen import Phase, Segment, ending, follow
 from rules.analysis.mode_line import Tracer
 from rules.analysis.network import build_network
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
@@ -51,6 +51,7 @@ Quantity: TypeAlias = Callable[[Courses, Array], Array]  # (courses, points) -> 
 MATTERS = 0.02  # of the sum of all single changes; a parameter below it is left out of the name of a corner
 ROUNDS = 6
 NOISE = 1e-9  # relative; a smaller change is none
+STILL = 1e-4  # of the delay; a parameter that moves it by less does not move it
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +82,19 @@ class Corner:
 class DelayCorners:
     """One delay over the box of its parameters; courses are kept by what was asked."""
 
-    def __init__(self, study: Study, delay: Delay, chosen: Callable[[Parameter], bool] | None = None) -> None:
-        """``chosen`` leaves out parameters: they stay nominal."""
+    def __init__(
+        self,
+        study: Study,
+        delay: Delay,
+        chosen: Callable[[Parameter], bool] | None = None,
+        more: Sequence[Parameter] = (),
+    ) -> None:
+        """``chosen`` leaves out parameters: they stay nominal; ``more`` are looked at besides."""
         self.study, self.delay = study, delay
         self.resolved = study.resolved
         self.capacitor = delay.timed.capacitor
         found = delay_parameters(study, delay)
-        self.parameters = tuple(p for p in found if chosen is None or chosen(p))
+        self.parameters = tuple(p for p in (*found, *more) if chosen is None or chosen(p))
         self.keys: tuple[Key, ...] = tuple(p.key for p in self.parameters)
         self.box = box_of(self.parameters)
         self._kept: dict[bytes, Courses] = {}
@@ -152,12 +159,12 @@ class DelayCorners:
         return tuple(segment.support for segment in self.delay.segments)
 
     def _courses(self, points: Array) -> Courses:
-        held = self._held(points)
+        held = held_at(self, points)
         batch = Batch(self._frame, self.parameters, points, held)
         fold = self.delay.timed.kind == "fold"
         start = held[self.capacitor]
         # the lead is the nominal point where it is asked, else the point that most resembles it
-        lead = int(np.abs(self._shares(points)).sum(axis=1).argmin())
+        lead = int(np.abs(self.shares(points)).sum(axis=1).argmin())
         found = batch.follow(self.way, start, fold, lead=lead)
         open_ = np.flatnonzero(~found.here & np.isfinite(start))
         while open_.size:
@@ -177,7 +184,8 @@ class DelayCorners:
             open_ = open_[~found.here[open_] & (open_ != first)]
         return found
 
-    def _shares(self, points: Array) -> Array:
+    def shares(self, points: Array) -> Array:
+        """Each parameter from its nominal value, in widths of its interval."""
         span = np.where(self.box.high > self.box.low, self.box.high - self.box.low, 1.0)
         result: Array = (points - self.box.nominal) / span
         return result
@@ -223,56 +231,6 @@ class DelayCorners:
             return phase.segments[: cut[0]] if same else None
         return phase.segments if phase.end == "settles" and phase.segments else None
 
-    # -- where it starts
-
-    def _held(self, points: Array) -> dict[str, Array]:
-        """Voltages (V) at the start, at every point; NaN where the state before it is not there."""
-        delay, count = self.delay, len(points)
-        held = delay.timed.state.mode.network.held
-        capacitors = sorted(held)
-        if delay.origin is None or (delay.approach is None and _dead(delay.origin, held)):
-            return {name: np.full(count, held[name]) for name in capacitors}
-        found = self._resting(delay.origin, points, capacitors)
-        if delay.approach is not None:
-            found[self.capacitor] = self._approached(points)
-        return found
-
-    def _resting(self, state: State, points: Array, capacitors: Sequence[str]) -> dict[str, Array]:
-        parts, network = self.resolved.circuit.parts, state.mode.network
-        many = Variants(frame_of(state), self.parameters, points)
-        nets = many.view.nets
-        found: dict[str, Array] = {}
-        for name in capacitors:
-            high, low = (nets[parts[name].pins[pin]] for pin in capacitor_pins(parts[name]))
-            known = high is not None and low is not None
-            found[name] = np.array(high - low) if known else np.zeros(len(points))
-        for k in np.flatnonzero(~(many.holds & many.sound)).tolist():
-            resolved, _ = at(self.resolved, self.point(points[k]))
-            stable = find_states(resolved, network.configuration, "typical", network.held).stable
-            same = min(
-                stable,
-                key=lambda s: (len(set(s.mode.solution.support) ^ set(state.mode.solution.support)), s.name),
-                default=None,
-            )
-            for name in capacitors:
-                volts = math.nan if same is None else capacitor_voltage(resolved, same, name) or 0.0
-                found[name][k] = volts
-        return found
-
-    def _approached(self, points: Array) -> Array:
-        """Where the capacitor stands once the stimulus leaves the position before."""
-        approach = self.delay.approach
-        assert approach is not None
-        state = approach.phase.start_state
-        mode = state.mode
-        held = self._resting(approach.before, points, sorted(mode.network.held))
-        frame = Frame(mode.network, layout_of(mode.network), mode.betas, self.capacitor)
-        batch = Batch(frame, self.parameters, points, held)
-        way = tuple(segment.support for segment in approach.phase.segments)
-        lead = int(np.abs(self._shares(points)).sum(axis=1).argmin())
-        courses = batch.follow(way, held[self.capacitor], False, settles=True, lead=lead)
-        return np.where(courses.here, passed(courses, self.farads(points), approach.stay), np.nan)
-
     # -- corners
 
     def point(self, row: Array) -> Point:
@@ -296,11 +254,19 @@ class DelayCorners:
         with np.errstate(all="ignore"):
             return np.where(courses.here, quantity(courses, points), np.nan)
 
-    def worst(self, quantity: Quantity, sign: float) -> Corner | None:
+    def moving(self) -> tuple[Key, ...]:
+        """The parameters that move the delay at all, seen from its nominal point."""
+        n = self.box.size
+        times = self.seconds(self.lines(self.box.nominal))
+        spans = np.nan_to_num(np.abs(times[n + 1 :] - times[1 : n + 1]), nan=np.inf)
+        return tuple(key for key, span in zip(self.keys, spans, strict=True) if span > STILL * times[0])
+
+    def worst(self, quantity: Quantity, sign: float, thrifty: bool = False) -> Corner | None:
         """The largest (``sign`` 1) or least (-1) value of a quantity; ``None`` where it is undefined.
 
         The vertex follows from the sign of each sensitivity at nominal values; the signs are taken again
         at the vertex until none would do better, which is exact for whatever is monotone in each parameter.
+        ``thrifty`` leaves the second look out.
         """
         n = self.box.size
         nominal_lines = self.lines(self.box.nominal)
@@ -313,8 +279,17 @@ class DelayCorners:
             better, gain = self._better(vertex, values, sign)
             if not gain.any():
                 break
-            rows = self.lines(better)
+            rows = better[None] if thrifty else self.lines(better)
             again = self.ask(quantity, rows)
+            if thrifty:
+                # where they do not go together, the worst of them alone
+                alone = int(np.nanargmax(sign * values))
+                pairs = [(again[0], better), (values[alone], nominal_lines[alone])]
+                found, vertex = max(
+                    (pair for pair in pairs if not np.isnan(pair[0])), key=lambda pair: sign * pair[0]
+                )
+                values = np.array([found])
+                break
             if np.isnan(again[0]) or sign * again[0] < sign * values[0]:
                 better = vertex.copy()  # they do not go together: the best of them alone
                 best = int(gain.argmax())
@@ -355,7 +330,8 @@ class DelayCorners:
 
     def _matter(self, values: Array) -> tuple[Key, ...]:
         n = self.box.size
-        spans = np.abs(values[n + 1 :] - values[1 : n + 1])
+        with np.errstate(invalid="ignore"):
+            spans = np.abs(values[n + 1 :] - values[1 : n + 1])
         spans = np.where(np.isfinite(spans), spans, np.inf)
         finite = spans[np.isfinite(spans)].sum()
         return tuple(key for key, span in zip(self.keys, spans, strict=True) if span > MATTERS * finite)
@@ -385,8 +361,3 @@ def every_delay(study: Study) -> tuple[Delay, ...]:
         for key, delays in seen.items():
             found.setdefault(key, delays)
     return tuple(delay for key in sorted(found) for delay in found[key])
-
-
-def _dead(state: State, held: Mapping[str, float]) -> bool:
-    """True where nothing conducts and every capacitor is empty: so it is at every point."""
-    return not any(held.values()) and all(region == "off" for region in state.devices.values())

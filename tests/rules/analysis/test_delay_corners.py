@@ -14,6 +14,7 @@ from rules.analysis.corners.parameters import TEMPERATURE, Parameter
 from rules.analysis.corners.vertices import Search
 from rules.analysis.courses import Courses
 from rules.analysis.delay_corners import Corner, DelayCorners, delay_corners, every_delay
+from rules.analysis.delay_starts import held_at
 from rules.analysis.delays import Delay
 from rules.analysis.elements import Array
 from rules.analysis.formulas.drift import DRIFTS, capacitance_drift
@@ -182,7 +183,7 @@ def test_all_points_at_once_are_each_point_by_itself(name: str, delay: Delay, st
     together = corners.seconds(points)
     assert np.isfinite(together).all()
     for row, value in zip(points, together.tolist(), strict=True):
-        held = {net: float(volts[0]) for net, volts in corners._held(row[None]).items()}
+        held = {net: float(volts[0]) for net, volts in held_at(corners, row[None]).items()}
         alone = corners._alone(row, held)
         assert alone is not None
         seconds = alone[0].times(corners.farads(row[None])).sum()
