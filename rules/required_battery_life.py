@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
-from rules.analysis.standing import Drain, drains, sources
+from rules.analysis.standing import Drain, drains_of, sources
 from rules.contract import API_LEVEL, Lesson
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
@@ -106,7 +106,7 @@ class RequiredBatteryLife:
                 self, item, (battery,), f"{pointer} is missing: nobody knows what {battery} holds"
             )
             return
-        found = sorted(drains(study, item.state, (battery,)), key=lambda drain: -drain.amperes)
+        found = drains_of(study, item.state, (battery,))
         if not found and not lost:
             reason = f'the circuit does not determine the current from {battery} in "{item.state}"'
             yield undecided(self, item, (battery,), reason)

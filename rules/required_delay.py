@@ -95,7 +95,7 @@ class RequiredDelay:
             yield from self._judge(study, item)
 
     def _judge(self, study: Study, item: Asked) -> Iterator[Outcome]:
-        found = Ruler(study, item).stays()
+        found = study.shared(("required-delay", item.pointer), lambda: Ruler(study, item).stays())
         if isinstance(found, str):
             yield undecided(self, item, (), f"how long it takes is not known: {found}")
             return

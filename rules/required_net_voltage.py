@@ -102,7 +102,7 @@ class RequiredNetVoltage:
         def volts(state: State) -> float | None:
             return state.nets[net]
 
-        found = range_of(study, item.state, volts)
+        found = study.shared(("net in state", item.state, net), lambda: range_of(study, item.state, volts))
         if found.undetermined:
             where = listed(dict.fromkeys(f'"{name}"' for name in found.undetermined))
             yield undecided(

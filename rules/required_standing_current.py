@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
-from rules.analysis.standing import Drain, drains, sources
+from rules.analysis.standing import Drain, drains_of, sources
 from rules.contract import API_LEVEL, Lesson
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
@@ -92,7 +92,7 @@ class RequiredStandingCurrent:
         lost = missing_corners(study, item.state)
         if lost:
             yield nowhere(self, study, item, lost, names, ())
-        found = sorted(drains(study, item.state, names), key=lambda drain: -drain.amperes)
+        found = drains_of(study, item.state, names)
         if not found and not lost:
             reason = f'the circuit does not determine the current from {listed(names)} in "{item.state}"'
             yield undecided(self, item, names, reason)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import re_arm
 from rules.contract import API_LEVEL, Lesson
-from rules.reset_words import Case, advice, evidence, message
+from rules.reset_words import SHORTENING, Case, advice, evidence, message
 from rules.reset_words import proposals as propose
 from rules.wording import member_pointer
 from schemas.finding import SEVERITIES, Finding, Grounds, Limit, Outcome, OutcomeKind, Severity, Test
@@ -18,13 +18,6 @@ if TYPE_CHECKING:
     from rules.analysis.delays import Delay
     from rules.analysis.study import Study
 
-SHORTENING = Limit(
-    "shortening",
-    0.05,
-    "",
-    "common practice, no source",
-    "share of the next period that the charge left over may cost",
-)
 PATH = Limit(
     "path",
     1e6,
@@ -46,11 +39,9 @@ parts:
   D1: {kind: diode, pins: {anode: slow, cathode: feed}}
   R5: {kind: resistor, resistance: 10 kohm, pins: {a: feed, b: gnd}}
   R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 150 kohm, pins: {a: base, b: gnd}}
+  R3: {kind: resistor, resistance: 130 kohm, pins: {a: base, b: gnd}}
   R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
-requirements:
-  - {kind: re-arm, at_most: 5 s}
 """
 FAILING = PASSING.replace("  D1: {kind: diode, pins: {anode: slow, cathode: feed}}\n", "")
 
@@ -129,7 +120,7 @@ class ResetPath:
         worst = min(judged, key=_badness)[0]
         for case, severity, test in judged:
             subject = (case.capacitor,)
-            if severity is None:
+            if severity is None or test is None:
                 yield Outcome(self.slug, "satisfied", subject, "", case.state, case.corner, test)
                 continue
             shortening = self.limits["shortening"].value
@@ -152,24 +143,28 @@ class ResetPath:
             )
             yield Outcome(self.slug, "violated", subject, "", case.state, case.corner, test, finding, made)
 
-    def _judge(self, case: Case) -> tuple[Severity | None, Test]:
-        """No way back at all is an error, so is a missed requirement; longer than the delay is a warning."""
+    def _judge(self, case: Case) -> tuple[Severity | None, Test | None]:
+        """No way back at all is an error; longer than the delay is a warning, where no re-arm time is asked.
+
+        Where one is, required-re-arm judges the time.
+        """
         path, large = self.limits["path"].value, self.limits["large"].value
         way = case.way
         if not way.complete:
             return "error", Test.at_most(abs(way.stays - way.goal), abs(way.enough - way.goal), "V")
-        if way.largest_resistance > path and case.delay.farads > large:
-            return "error", Test.at_most(way.largest_resistance, path, "ohm")
+        resistance = Test.at_most(way.largest_resistance, path, "ohm")
+        if not resistance.holds and case.delay.farads > large:
+            return "error", resistance
+        if case.window is not None:
+            return None, resistance if resistance.holds else None
         test = Test.at_most(way.seconds, case.limit, "s")
-        if test.holds:
-            return None, test
-        return "error" if case.window is not None else "warning", test
+        return None if test.holds else "warning", test
 
 
-def _badness(judged: tuple[Case, Severity | None, Test]) -> tuple[int, float, str, str]:
+def _badness(judged: tuple[Case, Severity | None, Test | None]) -> tuple[int, float, str, str]:
     case, severity, test = judged
     rank = len(SEVERITIES) if severity is None else SEVERITIES.index(severity)
-    return rank, test.margin / test.right, case.state, case.corner
+    return rank, 0.0 if test is None else test.margin / test.right, case.state, case.corner
 
 
 RULE = ResetPath()

@@ -18,12 +18,19 @@ from rules.analysis.recovery import Recovery
 from rules.analysis.requirements import Window, delay_window
 from rules.analysis.retiming import fraction
 from rules.wording import from_to, new_resistance, part_quantity, say, with_position
-from schemas.finding import Proposal, Quantity, Test
+from schemas.finding import Limit, Proposal, Quantity, Test
 from schemas.quantities import format_quantity
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
+SHORTENING = Limit(
+    "shortening",
+    0.05,
+    "",
+    "common practice, no source",
+    "share of the next period that the charge left over may cost",
+)
 SHOWN = 6  # pieces of the way that the evidence lists
 TRIED = 2  # resistors that are proposed
 DRIFT = 0.2  # of the delay; the usual tolerance of an electrolytic (Panasonic SU, Nichicon KL)

@@ -233,11 +233,16 @@ def _start_after(
     return best if best is not None and passes(course, threshold) else (None, None)
 
 
-def delay_with(study: Study, delay: Delay, values: Mapping[tuple[str, str], float]) -> Delay | None:
-    """The same delay with other part values; ``None`` when the state then does not end the same way."""
+def delay_with(
+    study: Study,
+    delay: Delay,
+    values: Mapping[tuple[str, str], float],
+    betas: Mapping[str, float] | None = None,
+) -> Delay | None:
+    """The same delay with other part values and gains; ``None`` when the state then ends in another way."""
     timed = delay.timed
     try:
-        state = study.what_if(timed.state, values)
+        state = study.what_if(timed.state, values, betas)
     except np.linalg.LinAlgError:
         return None
     phase = follow(state, timed.capacitor)

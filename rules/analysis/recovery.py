@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rules.analysis.configurations import configurations
 from rules.analysis.course import passes, resistance_of, until, voltage_after
 from rules.analysis.delays import Delay, dwell
 from rules.analysis.elements import Configuration
@@ -166,15 +167,20 @@ def _back(delay: Delay, phases: Sequence[Phase], configuration: Configuration, s
 
 
 def recovery_with(
-    study: Study, way: Recovery, delay: Delay, values: Mapping[tuple[str, str], float], shortening: float
+    study: Study,
+    way: Recovery,
+    delay: Delay,
+    values: Mapping[tuple[str, str], float],
+    shortening: float,
+    betas: Mapping[str, float] | None = None,
 ) -> Recovery | None:
-    """The same way back with other part values; ``delay`` is the delay with these values.
+    """The same way back with other part values and gains; ``delay`` is the delay with these.
 
     Each phase starts in its own mode, from where the one before now ends.
     ``None`` where a mode has no solution any more.
     """
     changed = study.resolved.with_values(values)
-    rest = study.state_sets(delay.timed.corner)[0].configuration
+    rest = configurations(study.circuit)[0][0]
     last = _last_voltage(study, delay, rest)
     made: list[Phase] = []
     for phase in way.phases:
@@ -182,7 +188,7 @@ def recovery_with(
         held = {**mode.network.held, way.capacitor: last}
         network = build_network(changed, mode.network.configuration, held)
         try:
-            state = linear_state(network, mode.betas, mode.solution.support)
+            state = linear_state(network, {**mode.betas, **(betas or {})}, mode.solution.support)
         except np.linalg.LinAlgError:
             return None
         made.append(follow(state, way.capacitor))

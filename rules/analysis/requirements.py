@@ -85,7 +85,7 @@ def asked(circuit: Circuit, kind: str) -> tuple[Asked, ...]:
             continue
         state = wanted.values.get("state")
         label = wanted.name or (state if isinstance(state, str) else kind)
-        mark = label, str(wanted.values.get("net")), str(wanted.values.get("stimulus"))
+        mark = label, str(wanted.values.get("net"))
         seen[mark] += 1
         found.append(
             Asked(f"/requirements/{k}", label if seen[mark] == 1 else f"{label} {seen[mark]}", wanted)

@@ -52,28 +52,6 @@ def test_the_garden_light_takes_longer_back_than_it_burns() -> None:
     assert any("below 700 mV no diode conducts" in a for a in finding.advice)
 
 
-@pytest.mark.parametrize(("at_most", "severity"), [(118.0, None), (117.0, "error"), (30.0, "error")])
-def test_both_sides_of_a_required_time(at_most: float, severity: str | None) -> None:
-    """117.7 s at every gain."""
-    subject = garden_light(requirements=(requirement("re-arm", stimulus="press", at_most=at_most),))
-    found = judged(subject, RULE).findings
-    assert [f.severity for f in found] == ([] if severity is None else [severity])
-    if found:
-        assert value(found[0], "t_rearm") == at_most
-        assert found[0].test.right == at_most
-        pointers = [q.pointer for q in found[0].evidence if q.symbol == "t_rearm"]
-        assert pointers == ["/requirements/0/at_most"]
-
-
-@pytest.mark.parametrize(("delay_to_back", "fires"), [(0.99, True), (1.01, False)])
-def test_both_sides_of_the_time_back(delay_to_back: float, fires: bool) -> None:
-    """A required time just below and just above the very time back."""
-    subject = on_delay(bleed=10e3)
-    taken = back(subject)
-    limited = on_delay(bleed=10e3, requirements=(requirement("re-arm", at_most=taken * delay_to_back),))
-    assert ("violated" in kinds(RULE, limited)) is fires
-
-
 def test_the_delay_is_the_limit_where_none_is_required() -> None:
     """With a quick way out the same delay passes, with a slow one it is a warning."""
     quick, slow = on_delay(bleed=1e3, upper=10e3, lower=2.2e3, charging=4.7e3), on_delay()
@@ -86,13 +64,28 @@ def test_the_delay_is_the_limit_where_none_is_required() -> None:
     assert outcome.test.left < back(slow)
 
 
-def test_the_strictest_requirement_that_means_it_counts() -> None:
-    wanted = (
-        requirement("re-arm", at_most=300.0),
-        requirement("re-arm", stimulus="press", at_most=100.0),
-        requirement("re-arm", stimulus="other", at_most=1.0),
-    )
-    assert value(only(garden_light(requirements=wanted)), "t_rearm") == 100.0
+@pytest.mark.parametrize(("factor", "fires"), [(0.999, True), (1.001, False)])
+def test_both_sides_of_the_time_back(factor: float, fires: bool) -> None:
+    """The charging resistor outside the way back is chosen so that the delay is just as long as the way."""
+
+    def excess(charging: float) -> float:
+        subject = on_delay(bleed=10e3, charging=charging)
+        return back(subject) - next(o.test.right for o in outcomes(RULE, subject) if o.test is not None)
+
+    low, high = 68e3, 100e3
+    assert excess(low) > 0.0 > excess(high)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
+    assert ("violated" in kinds(RULE, on_delay(bleed=10e3, charging=low * factor))) is fires
+
+
+def test_a_required_time_is_for_its_own_rule_to_judge() -> None:
+    """The way back is there; how long it may take is not asked here."""
+    wanted = (requirement("re-arm", stimulus="press", at_most=1.0),)
+    assert "violated" not in kinds(RULE, garden_light(requirements=wanted))
+    other = (requirement("re-arm", stimulus="other", at_most=1.0),)
+    assert "violated" in kinds(RULE, garden_light(requirements=other))
 
 
 def no_way(farads: float = 100e-6) -> Circuit:
@@ -146,50 +139,21 @@ parts:
   D1: {kind: diode, pins: {anode: slow, cathode: feed}}
   R5: {kind: resistor, resistance: 220 kohm, pins: {a: feed, b: gnd}}
   R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 150 kohm, pins: {a: base, b: gnd}}
+  R3: {kind: resistor, resistance: 130 kohm, pins: {a: base, b: gnd}}
   R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
-requirements:
-  - {kind: re-arm, at_most: 4 s}
 """
 
 
 def test_the_bleed_that_governs_is_lowered_and_proven() -> None:
     """R5 takes the charge from D1; it does not touch the delay."""
     (finding,) = reviewed(PROPOSING, RULE).findings
-    proven = {op["path"]: op["value"] for r in finding.remedies for op in r.patch if op["op"] == "replace"}
-    assert set(proven) == {"/parts/R5/resistance"}
+    assert finding.severity == "warning"
+    proven = {op["path"] for r in finding.remedies for op in r.patch if op["op"] == "replace"}
+    assert proven == {"/parts/R5/resistance"}
     (remedy,) = finding.remedies
     assert remedy.proof.after is not None
-    assert remedy.proof.after <= 4.0 < remedy.proof.before
-    assert "the delay 2.17 s instead of 2.17 s" in remedy.summary
-
-
-def test_a_resistor_that_spoils_the_required_delay_is_told_instead() -> None:
-    """Only R6 could bring the last 0.7 V out in time, and it sets the delay."""
-    wanted = (
-        requirement("re-arm", stimulus="press", at_most=60.0),
-        requirement("delay", stimulus="press", state="lit", target=62.0, within=0.2),
-    )
-    subject = garden_light(requirements=wanted)
-    subject = replace(subject, states={"lit": {"Q2": "saturated"}})
-    finding = only(subject)
-    assert not [o for o in outcomes(RULE, subject) if o.proposals]
-    told = [a for a in finding.advice if a.startswith("R6 ")]
-    assert len(told) == 1
-    assert "not proposed, /requirements/1 asks for 49.6 s to 74.4 s" in told[0]
-
-
-@pytest.mark.parametrize(("at_most", "ohms"), [(110.0, "180 kohm"), (100.0, "160 kohm")])
-def test_without_a_required_delay_it_moves_by_no_more_than_a_capacitor_may(at_most: float, ohms: str) -> None:
-    """R6 sets the delay too: 18 % are within the usual tolerance of C1, 27 % are not."""
-    subject = garden_light(requirements=(requirement("re-arm", at_most=at_most),))
-    made = [p.summary for o in outcomes(RULE, subject) for p in o.proposals if p.summary.startswith("R6")]
-    told = [a for a in only(subject).advice if a.startswith("R6")]
-    (text,) = made + told
-    assert f"R6 220 kohm to {ohms}" in text
-    assert bool(made) is (at_most == 110.0)
-    assert ("not proposed, it moves the delay by -27 %" in text) is bool(told)
+    assert remedy.proof.after <= finding.test.right < remedy.proof.before
 
 
 def test_a_missing_diode_is_advised_in_its_direction() -> None:

@@ -1,0 +1,190 @@
+"""After a timed state its capacitor is back within the time that a requirement asks for, at every corner."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from rules.analysis.delay_corners import every_delay
+from rules.analysis.rearm_corners import WorstWay, worst_way
+from rules.analysis.recovery import NoRecovery, Recovery, recovery_of
+from rules.analysis.requirements import Asked, Window, asked, means
+from rules.contract import API_LEVEL, Lesson
+from rules.required_words import (
+    limits,
+    moved_by,
+    none_asked,
+    satisfied,
+    undecided,
+    violated,
+    why_unknown,
+)
+from rules.reset_words import SHORTENING, Case, advice, evidence, message, proposals
+from rules.wording import member_pointer, say
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Test, identity
+
+if TYPE_CHECKING:
+    from rules.analysis.delays import Delay
+    from rules.analysis.study import Study
+
+PASSING = """\
+format: thumbrule/1
+name: stair-sprinkler
+ground: gnd
+parts:
+  V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
+  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
+  R1: {kind: resistor, resistance: 330 kohm, pins: {a: feed, b: slow}}
+  C1: {kind: capacitor, capacitance: 10 uF, voltage: 63 V, dielectric: film, pins: {plus: slow, minus: gnd}}
+  D1: {kind: diode, pins: {anode: slow, cathode: feed}}
+  R5: {kind: resistor, resistance: 10 kohm, pins: {a: feed, b: gnd}}
+  R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 150 kohm, pins: {a: base, b: gnd}}
+  R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
+  Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
+requirements:
+  - {kind: re-arm, at_most: 6 s}
+"""
+FAILING = PASSING.replace("  D1: {kind: diode, pins: {anode: slow, cathode: feed}}\n", "")
+
+
+class RequiredReArm:
+    """Time back of each timing capacitor that a requirement means, over all tolerances."""
+
+    slug = "required-re-arm"
+    title = "Required re-arm time"
+    protects = "the next period, at the pace at which the document wants to start it"
+    api_level = API_LEVEL
+    limits: Mapping[str, Limit] = MappingProxyType({SHORTENING.name: SHORTENING})
+    grounds = Grounds(
+        rule_of_thumb="A timer is ready again when the next period comes out no more than 5 % short.",
+        formula="t_back = sum of tau*ln(i_0/i_1) down to V_0,max = V_inf*(1 - (1-x)^eps) <= t_rearm",
+        symbols={
+            "t_back": "time from the end of the state to V_0,max, s",
+            "t_rearm": "accepted time, s",
+            "tau": "time constant of one piece of the way, s",
+            "i_0, i_1": "currents at its ends, A",
+            "V_inf": "voltage the capacitor aims at while timing, V",
+            "x": "threshold over V_inf, 1",
+            "eps": "accepted shortening, 1",
+        },
+        source="the requirement of the document; OpenStax, University Physics 2, sec. 10.5; the 5 %: common"
+        " practice, no source",
+        holds="from the moment at which the timed state ends, or its stimulus is withdrawn, at the corner at"
+        " which the way takes longest",
+        fails="with leakage, which helps the capacitor back; for the very first period after switching on",
+    )
+    lesson = Lesson(
+        why="The way back has its own time constant, and the tolerance of the same capacitor is in it. What"
+        " counts is not an empty capacitor but one that is empty enough: from 3 % of the aim a threshold at"
+        " half of it comes 5 % too early.",
+        breaks="A way that ends at a diode leaves 0.7 V, and in the cold 0.75 V; the rest goes through the"
+        " timing resistor itself, three or four of its time constants long. On a warm bench with a slow"
+        " hand nobody sees it.",
+        mend="Lower the resistor of the slowest piece, if it does not set the delay as well; else give the"
+        " charge a road of its own. What the requirement should allow is the slowest way back, not the"
+        " nominal one.",
+        failing=FAILING,
+        passing=PASSING,
+    )
+
+    def check(self, study: Study) -> Iterable[Outcome]:
+        """Outcomes per requirement and delay that it means."""
+        items = asked(study.circuit, "re-arm")
+        if not items:
+            yield none_asked(self, "re-arm")
+        for item in items:
+            found = [delay for delay in every_delay(study) if means(study.circuit, item, delay)]
+            if not found:
+                unknown = why_unknown(study)
+                reason = "no delay of the circuit is meant by it: nothing is timed, or not in this state"
+                yield undecided(self, item, (), f"not every state is known: {unknown}" if unknown else reason)
+            judged = [outcome for delay in found for outcome in self._judge(study, item, delay)]
+            sure = [outcome for outcome in judged if outcome.kind != "not-applicable"]
+            yield from sure or judged
+
+    def _judge(self, study: Study, item: Asked, delay: Delay) -> Iterator[Outcome]:
+        about = (delay.timed.capacitor,)
+        share = self.limits["shortening"].value
+        way = recovery_of(study, delay.timed.corner, delay, share)
+        if isinstance(way, NoRecovery):
+            if way.decided:
+                subject = (*about, item.label)
+                yield Outcome(self.slug, "not-applicable", subject, way.reason, delay.timed.name)
+            else:
+                yield undecided(self, item, about, way.reason)
+            return
+        worst = study.shared(
+            ("way back", delay, share), lambda: worst_way(study, delay, way, share) if way.complete else None
+        )
+        if worst is None:
+            worst = WorstWay(way, delay, "nominal", ())
+        if isinstance(worst.way, NoRecovery):
+            yield undecided(self, item, about, f"at {worst.corner}: {worst.way.reason}")
+            return
+        test = Test.at_most(worst.seconds, item.window.high, "s")
+        if not test.holds:
+            yield self._violated(study, item, way, worst, worst.way, delay, test)
+        else:
+            unknown = why_unknown(study)
+            if unknown:
+                yield undecided(self, item, about, f"not every state is known: {unknown}")
+            else:
+                yield satisfied(self, item, about, test, delay.timed.name, worst.corner)
+
+    def _violated(
+        self,
+        study: Study,
+        item: Asked,
+        way: Recovery,
+        worst: WorstWay,
+        there: Recovery,
+        delay: Delay,
+        test: Test,
+    ) -> Outcome:
+        share = self.limits["shortening"].value
+        capacitor = delay.timed.capacitor
+        window = Window(0.0, item.window.high, f"{item.pointer}/at_most")
+        case = Case(worst.delay, worst.corner, there, window)
+        text = message(case, test, share)
+        if way.complete and worst.sensitivities:
+            text += f" That is at {worst.corner}; at nominal values it takes {say(way.seconds, 's')}."
+        made: tuple[Proposal, ...] = ()
+        told: list[str] = []
+        nominal = Case(delay, delay.timed.corner, way, window)
+        if study.proposing:
+            if way.complete and math.isfinite(worst.seconds):
+                # the spread of the way back is taken off the limit: it grows with the time itself
+                tight = Window(0.0, window.high * way.seconds / worst.seconds, window.pointer)
+                made, withheld = proposals(study, replace(nominal, window=tight), share)
+                told.extend(withheld)
+            told.extend(advice(study, nominal))
+        return violated(
+            self,
+            item,
+            test,
+            text,
+            self._evidence(study, item, case, way, worst),
+            state=delay.timed.name,
+            corner=worst.corner,
+            parts=(capacitor,),
+            pointers=(member_pointer(capacitor, "capacitance"),),
+            proposals=made,
+            advice=told,
+            cause=None if there.complete else identity("reset-path", (capacitor,), (), "way back"),
+        )
+
+    def _evidence(
+        self, study: Study, item: Asked, case: Case, way: Recovery, worst: WorstWay
+    ) -> Iterator[Quantity]:
+        yield from limits(item, "t", "time back", "s")
+        if way.complete:
+            yield Quantity("t_back,nominal", "time back at nominal values", way.seconds, "s")
+        yield from evidence(study, case, self.limits["shortening"].value)
+        yield from moved_by(worst.sensitivities, "s")
+
+
+RULE = RequiredReArm()
