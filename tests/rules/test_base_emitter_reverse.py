@@ -133,7 +133,7 @@ def test_a_type_brings_its_rating(kind: str, type_name: str, rated: float) -> No
 
 def coupled(volts: float) -> Circuit:
     """A one-shot on another supply: V_EB = V_S - V_CE,sat - V_BE when Q1 comes on."""
-    subject = one_shot(timing=220e3)
+    subject = one_shot()
     return replace(subject, parts=frozen_map({**subject.parts, "V1": supply("V1", "rail", "gnd", volts)}))
 
 
