@@ -8,80 +8,23 @@ there are does not depend on values, so it is taken from the network.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.analysis.corners.layout import Layout, layout_of
 from rules.analysis.corners.parameters import Key, Parameter, effects
-from rules.analysis.elements import RESISTIVE, SOURCES, Array
+from rules.analysis.elements import SOURCES, Array
 from rules.analysis.elimination import WIDE, star_mesh_inverses
 from rules.analysis.network import Network
 from rules.analysis.resolve import TRANSISTORS
 
+__all__ = ["Layout", "Stack", "layout_of", "stack_of"]
 
-@dataclass(frozen=True, eq=False)
-class Layout:
-    """Where the values of a network go in its nodal matrix (nets and branches, without the reference)."""
-
-    network: Network
-    resistors: tuple[str, ...]
-    ends: tuple[tuple[int, int], ...]  # of each resistor; the number of nets stands for the reference
-    stamps: Array  # (resistors, s, s) per siemens
-    ties: tuple[tuple[int, int], ...]
-    tie_stamps: Array  # (branches, s, s) per ohm
-    fixed: Array  # (s, s)
-    datums: tuple[int, ...]
-
-
-def layout_of(network: Network) -> Layout:
-    """The places of the values of one network."""
-    circuit, nets = network.resolved.circuit, network.nets
-    index = {net: k for k, net in enumerate((*nets, circuit.ground))}
-    count, size = len(network.branches), len(nets)
-    datums = _datums(network)
-    total = size + 1 + count
-    resistors = tuple(
-        p.name for p in circuit.parts.values() if p.kind in RESISTIVE and p.name not in network.held
-    )
-    ends = tuple((index[a], index[b]) for a, b in (circuit.parts[name].pins.values() for name in resistors))
-    stamps = np.zeros((len(resistors), total, total))
-    for k, (a, b) in enumerate(ends):
-        stamps[k, a, a] += 1.0
-        stamps[k, b, b] += 1.0
-        stamps[k, a, b] -= 1.0
-        stamps[k, b, a] -= 1.0
-    fixed, tie_stamps = np.zeros((total, total)), np.zeros((count, total, total))
-    ties = tuple((index[branch.nets[0]], index[branch.nets[1]]) for branch in network.branches)
-    for k, (a, b) in enumerate(ties):
-        row = size + 1 + k
-        for net, sign in ((a, 1.0), (b, -1.0)):
-            fixed[net, row] += sign
-            fixed[row, net] += sign
-        tie_stamps[k, row, row] = -1.0
-    for datum in datums:
-        stamps[:, datum, :] = 0.0
-        fixed[datum, :] = 0.0
-        fixed[datum, datum] = 1.0
-    keep = np.arange(total) != size
-    return Layout(
-        network,
-        resistors,
-        ends,
-        stamps[:, keep][:, :, keep],
-        ties,
-        tie_stamps[:, keep][:, :, keep],
-        fixed[np.ix_(keep, keep)],
-        datums,
-    )
-
-
-def _datums(network: Network) -> tuple[int, ...]:
-    """Rows of the nets at which floating parts are held: their injections count nowhere."""
-    size = len(network.nets)
-    return tuple(k for k in range(size) if not network.inverse[:, k].any())
+_TABLES = ("resistances", "voltages", "tie_ohms", "drops", "slopes")
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,6 +60,59 @@ class Stack:
     def point(self, k: int) -> dict[Key, float]:
         """The k-th point."""
         return {p.key: value for p, value in zip(self.parameters, self.values[k].tolist(), strict=True)}
+
+    def rows(self, numbers: NDArray[np.intp]) -> Stack:
+        """Some of the points; what is eliminated already stays so."""
+        if np.array_equal(numbers, np.arange(len(self))):
+            return self
+
+        def some(items: Mapping[Any, Any]) -> dict[Any, Any]:
+            return {
+                key: item[numbers] if isinstance(item, np.ndarray) else item for key, item in items.items()
+            }
+
+        tables: dict[str, Any] = {name: getattr(self, name)[numbers] for name in _TABLES}
+        made = replace(
+            self,
+            values=self.values[numbers],
+            parts=some(self.parts),
+            assumptions=some(self.assumptions),
+            gains=some(self.gains),
+            **tables,
+        )
+        for name in ("shares", "sources", "inverse", "rest", "injected"):
+            if name in self.__dict__:
+                made.__dict__[name] = self.__dict__[name][numbers]
+        if "equations" in self.__dict__:
+            made.__dict__["equations"] = tuple(item[numbers] for item in self.equations)
+        return made
+
+    @classmethod
+    def joined(cls, parts: Sequence[Stack]) -> Stack:
+        """Several stacks of one layout as one."""
+        first = parts[0]
+
+        def all_of(name: str) -> dict[Any, Any]:
+            return {
+                key: np.concatenate([getattr(p, name)[key] for p in parts])
+                if isinstance(item, np.ndarray)
+                else item
+                for key, item in getattr(first, name).items()
+            }
+
+        tables: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts]) for name in _TABLES}
+        made = replace(
+            first,
+            values=np.concatenate([p.values for p in parts]),
+            parts=all_of("parts"),
+            assumptions=all_of("assumptions"),
+            gains=all_of("gains"),
+            **tables,
+        )
+        for name in ("shares", "sources", "inverse", "rest", "injected"):
+            if all(name in p.__dict__ for p in parts):
+                made.__dict__[name] = np.concatenate([p.__dict__[name] for p in parts])
+        return made
 
     @cached_property
     def shares(self) -> Array:

@@ -8,69 +8,32 @@ determined, single points are solved the careful way, one by one.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.analysis.complementarity import VOLT_TOLERANCE, Solution, problem_of
+from rules.analysis.complementarity import VOLT_TOLERANCE, Solution
+from rules.analysis.corners.frames import ModeFrame, concerning, frame_in, frame_of
 from rules.analysis.corners.parameters import Parameter, Point, at
 from rules.analysis.corners.sharing import shared_points
 from rules.analysis.corners.single import solved_singly
-from rules.analysis.corners.stack import Layout, Stack, layout_of, stack_of
+from rules.analysis.corners.stack import Stack, stack_of
 from rules.analysis.corners.view import View
 from rules.analysis.elements import Array
-from rules.analysis.network import Network, build_network
+from rules.analysis.network import build_network
 from rules.analysis.states import SOUND, State
 from rules.analysis.tabulation import Mode
+
+__all__ = ["ModeFrame", "Quantity", "Variants", "agree", "concerning", "frame_in", "frame_of", "variants"]
 
 Quantity: TypeAlias = Callable[[State], float | None]
 
 FITTING = 1e-8  # V, or of the largest voltage; a conducting junction further from its drop lost its digits
 REACH = 1e3  # V; no net of these circuits lies further from the reference
 _AGREE = 1e-9  # relative; a quantity taken for all points at once must equal itself at one
-
-
-@dataclass(frozen=True, eq=False)
-class ModeFrame:
-    """What a mode has in common at all points."""
-
-    layout: Layout
-    support: tuple[int, ...]
-    scale: Array  # A per V of each junction, and 1 for each island
-    loose: tuple[int, ...]  # islands into which no conducting junction feeds: their potential is open
-
-    @property
-    def network(self) -> Network:
-        return self.layout.network
-
-
-def frame_of(state: State) -> ModeFrame:
-    """The frame of the mode that a state is in."""
-    mode = state.mode
-    problem = problem_of(mode.network, mode.betas)
-    scale = np.concatenate([problem.scale, np.ones(problem.free)])
-    support = list(mode.solution.support)
-    fed = np.abs(problem.s[:, support]).max(axis=1, initial=0.0) > 1e-12
-    loose = tuple(np.flatnonzero(~fed & (problem.c == 0.0)).tolist())
-    return ModeFrame(layout_of(mode.network), mode.solution.support, scale, loose)
-
-
-def concerning(network: Network, parameters: Sequence[Parameter]) -> tuple[Parameter, ...]:
-    """The parameters that can change a DC state.
-
-    Left out: capacitors and inductances, and ideal sources in a loop of ideal parts, which have to agree.
-    """
-    held = set(network.held)
-    return tuple(
-        p
-        for p in parameters
-        if p.kind not in ("capacitance", "inductance")
-        and not (p.kind == "supply" and p.part in network.loop_parts)
-        and not (p.kind == "resistance" and p.part in held)
-    )
 
 
 class Variants:
@@ -83,11 +46,52 @@ class Variants:
 
     def __init__(self, frame: ModeFrame, parameters: Sequence[Parameter], values: Array) -> None:
         """``values`` is (N, parameters).  Parameters that do not concern DC states do no harm."""
-        self.frame = frame
-        self.stack: Stack = stack_of(frame.layout, parameters, np.asarray(values, dtype=float))
+        self._start(frame, stack_of(frame.layout, parameters, np.asarray(values, dtype=float)))
+        self._solve()
+
+    @classmethod
+    def of(cls, frame: ModeFrame, stack: Stack) -> Variants:
+        """The mode at the points of a stack."""
+        made = cls.__new__(cls)
+        made._start(frame, stack)
+        made._solve()
+        return made
+
+    def _start(self, frame: ModeFrame, stack: Stack) -> None:
+        self.frame, self.stack = frame, stack
         self._single: dict[int, tuple[State, Array, int] | None] = {}
         self._states: dict[int, State | None] = {}
-        self._solve()
+
+    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> Variants:
+        """Some of the points, without solving again."""
+        numbers = np.arange(len(self))[chosen]
+        made = type(self).__new__(type(self))
+        made._start(self.frame, self.stack.rows(numbers))
+        made.signs, made.z, made.conditions = self.signs[numbers], self.z[numbers], self.conditions[numbers]
+        made.answers, made.sound = self.answers[numbers], self.sound[numbers]
+        for new, old in enumerate(numbers.tolist() if self._single else []):
+            if old in self._single:
+                made._keep(new, self._single[old])
+        return made
+
+    @classmethod
+    def joined(cls, parts: Sequence[Variants]) -> Variants:
+        """Several batches of one mode as one."""
+        if len(parts) == 1:
+            return parts[0]
+        made = cls.__new__(cls)
+        made._start(parts[0].frame, Stack.joined([part.stack for part in parts]))
+        made.signs = np.concatenate([part.signs for part in parts])
+        made.z, made.conditions, made.answers, made.sound = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("z", "conditions", "answers", "sound")
+        )
+        start = 0
+        for part in parts:
+            for old, solved in part._single.items():
+                made._keep(start + old, solved)
+            start += len(part)
+        return made
 
     def __len__(self) -> int:
         return len(self.stack)
