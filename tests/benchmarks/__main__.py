@@ -1,4 +1,4 @@
-"""Measure and print: python3 .ci/dev measure [SECTION ...]; sections: states, reviews, commands, memory."""
+"""Measure and print: python3 .ci/dev measure [SECTION ...]; SECTIONS at the end names them."""
 
 from __future__ import annotations
 
@@ -116,6 +116,39 @@ def smt_solver(circuit: Circuit) -> float:
     return (time.perf_counter() - begin) * 1e3
 
 
+def timelines() -> None:
+    """Event-exact timelines against three stiff integrations over the same span."""
+    from tests.benchmarks.timelines import cases, works
+
+    rows: list[Row] = []
+    for name, case in cases():
+        took: dict[str, float] = {}
+        for what, work in works(case).items():
+            try:
+                took[what] = median_ms(work, 3, 0.5)
+            except ArithmeticError:
+                took[what] = float("nan")
+        fresh, known = took["timeline"], took["once more"]
+        cells = [
+            cell
+            for what in ("stiff", "Radau", "junction")
+            for cell in (ms(took[what]), f"{took[what] / fresh:.1f}x", f"{took[what] / known:.1f}x")
+        ]
+        rows.append((name, ms(fresh), ms(known), *cells))
+    show(
+        "Timelines from a fresh study with its DC states, and once more with all modes known; stiff"
+        " integration over the same span:\nhand model, method of the tests; hand model, scipy Radau; junction"
+        " model; ratios to the fresh timeline and to the known one (nan: gave up)",
+        (
+            "circuit",
+            "fresh",
+            "known",
+            *(cell for what in ("stiff", "Radau", "junction") for cell in (what, "/fresh", "/known")),
+        ),
+        rows,
+    )
+
+
 def reviews() -> None:
     """Reviews of the examples, warm: DC rules, everything, with proven remedies."""
     from service import engine, facade
@@ -190,7 +223,13 @@ def memory() -> None:
     )
 
 
-SECTIONS = {"states": states, "reviews": reviews, "commands": commands, "memory": memory}
+SECTIONS = {
+    "states": states,
+    "timelines": timelines,
+    "reviews": reviews,
+    "commands": commands,
+    "memory": memory,
+}
 
 
 def main(names: list[str]) -> None:
