@@ -58,7 +58,7 @@ def linear_mode(plant: Plant, support: Support) -> Linear:
             sound = sound and fits
     rates = base + through @ solution
     terms = np.abs(base) + np.abs(through) @ np.abs(solution)
-    if len(ties):
+    if len(ties) and stored:
         # a tie holds for good: rounding must not let the stored values creep out of it
         rows = np.where(np.abs(rows) > _FAINT * np.abs(rows).max(axis=1, keepdims=True), rows, 0.0)
         rates = rates - np.linalg.pinv(rows, rcond=1e-9) @ (rows @ rates)
