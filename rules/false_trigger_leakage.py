@@ -9,17 +9,15 @@ from typing import TYPE_CHECKING
 from rules.analysis.formulas.cutoff import bleed_at_most, collector_base_leakage, off_voltage
 from rules.analysis.latches.cures import bleeds
 from rules.analysis.latches.find import Latch, Rest, latches, why_none
-from rules.analysis.latches.margins import (
+from rules.analysis.latches.heat import (
     COLDEST,
     HOTTEST,
-    Lost,
-    as_written,
-    at_worst,
     base_voltage,
     failing_member,
     hottest,
     hottest_by_hand,
 )
+from rules.analysis.latches.margins import Lost, as_written, at_worst
 from rules.analysis.preferred import round_down
 from rules.contract import API_LEVEL, Lesson
 from rules.latch_words import ambient, at, floating, place, situation, the_latch

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.latches.find import Latch, Rest
-from rules.analysis.latches.margins import Corner, Lost, at_worst, hottest, to_spare
+from rules.analysis.latches.heat import hottest, to_spare
+from rules.analysis.latches.margins import Corner, Lost, at_worst
 from rules.analysis.latches.path import Bench
 from rules.analysis.network import build_network
 from rules.analysis.preferred import members_between

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
 
 LARGEST_LOOP = 4  # transistors in one loop
+LOADS = ("load", "coil", "led")
+PASSING = (*LOADS, "resistor", "diode", "zener", "inductor", "contact")
 PREFERRED = ("typical", "min", "max")  # corner from which a resting place takes its name
 
 
@@ -47,12 +49,14 @@ class Rest:
 class Latch:
     """A loop that rests in more than one place, or is named to (``named``, when it does so nowhere).
 
-    ``rests`` are in order of how many members conduct; ``sets`` are the DC states
-    where it holds, by corner.  ``timed`` (by corner) is the state that a capacitor
-    holds for a while, of a latch that lets go of itself; empty for any other.
+    ``loaded`` are the members that drive something beside the loop.  ``rests``
+    are in order of how many members conduct; ``sets`` are the DC states where it
+    holds, by corner.  ``timed`` (by corner) is the state that a capacitor holds for
+    a while, of a latch that lets go of itself; empty for any other.
     """
 
     members: tuple[str, ...]
+    loaded: frozenset[str]
     rests: tuple[Rest, ...]
     sets: Mapping[str, StateSet]
     timed: Mapping[str, TimedState]
@@ -103,13 +107,20 @@ class Latch:
 
     @cached_property
     def outputs(self) -> Mapping[str, str]:
-        """Per resting place (by name) the member that carries most collector current there."""
+        """Per resting place (by name) the member that gives most current to what is outside the loop.
+
+        That is its collector current less the base currents of the others; first among the loaded ones.
+        """
         found = {}
         for rest in self.ons:
             state = self.start(rest)
-            if state is not None:
-                currents = collector_currents(state.mode.network, state.mode.betas, state.mode.solution)
-                found[rest.name] = max(self.members, key=lambda name: (abs(currents[name]), name))
+            if state is None:
+                continue
+            collector = collector_currents(state.mode.network, state.mode.betas, state.mode.solution)
+            base = {name: abs(state.currents[name]["base"] or 0.0) for name in self.members}
+            given = {n: abs(collector[n]) - sum(base.values()) + base[n] for n in self.members}
+            candidates = sorted(self.loaded & rest.conducting or rest.conducting)
+            found[rest.name] = max(candidates, key=lambda name: (given[name], name))
         return found
 
 
@@ -178,18 +189,36 @@ def _latch(study: Study, members: tuple[str, ...]) -> Latch | None:
     sets = {corner: study.state_sets(corner) for corner in study.corners}
     configurations = [found.configuration for found in sets["typical"]]
     rest = _positions(configurations[0])
+    loaded = frozenset(name for name in members if _drives_load(study, members, name))
     moves = [sum(rest[name] != to for name, to in _positions(c).items()) for c in configurations]
     for k in sorted(range(len(moves)), key=lambda k: (moves[k], k)):
         here = {corner: sets[corner][k] for corner in study.corners}
         for timed in ({}, _timed(study, members, configurations[k])):
-            made = Latch(members, (), here, timed, False)
+            made = Latch(members, loaded, (), here, timed, False)
             rests = next((r for corner in PREFERRED if len(r := _rests(made, corner)) > 1), ())
             if rests:
                 return replace(made, rests=rests)
     named = _named(study, members)
     if len(named) < 2:
         return None
-    return Latch(members, named, {corner: found[0] for corner, found in sets.items()}, {}, True)
+    return Latch(members, loaded, named, {corner: found[0] for corner, found in sets.items()}, {}, True)
+
+
+def _drives_load(study: Study, members: tuple[str, ...], name: str) -> bool:
+    """True when a load, coil or LED hangs on the collector, not beyond a rail or the base of a member."""
+    parts = study.circuit.parts
+    ends = study.roles.rails | {parts[member].pins["base"] for member in members}
+    reached, front = {parts[name].pins["collector"]}, [parts[name].pins["collector"]]
+    for net in front:
+        if net in ends:
+            continue
+        for part in parts.values():
+            if net in part.pins.values() and part.kind in PASSING:
+                if part.kind in LOADS:
+                    return True
+                front.extend(sorted(set(part.pins.values()) - reached))
+                reached |= set(part.pins.values())
+    return False
 
 
 def _timed(study: Study, members: tuple[str, ...], configuration: Configuration) -> dict[str, TimedState]:

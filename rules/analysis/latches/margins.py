@@ -26,7 +26,6 @@ from rules.analysis.latches.conditions import (
     condition,
     fed_by,
     forward_of,
-    leaking,
     with_gain,
     with_supply,
 )
@@ -38,7 +37,6 @@ from rules.analysis.states import collector_currents
 from rules.analysis.tabulation import regions_of
 
 RANGE = 1e3  # factor over which gains and supplies are followed
-COLDEST, HOTTEST = 218.15, 473.15  # K; between them the leakage formula holds
 TOLD = 0.1  # of the strongest influence; a resistance below it is not named in a corner
 
 T = TypeVar("T")
@@ -168,7 +166,7 @@ def _reserve(latch: Latch, rest: Rest, corner: Corner, saturated: bool) -> Lost:
         mode = _brought(latch, rest, bench, way(corner.point), keeps)
         if mode is not None:
             end = bench.follow(way(corner.point), mode, keeps)
-            return _lost(corner, end, decades**end.share / most, way)
+            return lost_at(corner, end, decades**end.share / most, way)
     return Lost(corner, 0.0)
 
 
@@ -188,71 +186,7 @@ def holding(latch: Latch, rest: Rest, corner: Corner) -> Lost:
     if mode is None:
         return Lost(corner, math.inf)
     end = bench.follow(way(corner.point), mode, keeps)
-    return _lost(corner, end, top * RANGE**-end.share, way)
-
-
-def hottest(latch: Latch, rest: Rest, corner: Corner) -> Lost:
-    """The temperature (K) at which collector-base leakage ends a resting place.
-
-    A member that is off there has to stay below V_BE,off.  ``COLDEST`` when leakage ends it at any
-    temperature, ``HOTTEST`` when it never does.
-    """
-    return _hottest(latch, rest, corner, True)
-
-
-def hottest_by_hand(latch: Latch, rest: Rest, corner: Corner) -> Lost:
-    """As :func:`hottest`, but a member counts as off up to the drop at which it conducts."""
-    return _hottest(latch, rest, corner, False)
-
-
-def failing_member(lost: Lost) -> str | None:
-    """The transistor whose junction changes over where a state is lost."""
-    return None if lost.failing is None else lost.corner.network.junctions[lost.failing].device
-
-
-def base_voltage(lost: Lost, transistor: str, temperature: float) -> float | None:
-    """Base-emitter voltage (V, positive towards conducting) at a temperature (K) before it is lost."""
-    if lost.way is None:
-        return None
-    share = (temperature - COLDEST) / (HOTTEST - COLDEST)
-    conditions = lost.way(lost.corner.point)(np.array([share])).at(0)
-    nets = lost.corner.bench.voltages(conditions, lost.support)
-    part = lost.corner.network.resolved.circuit.parts[transistor]
-    sign = -1.0 if part.kind == "pnp" else 1.0
-    return sign * (nets[part.pins["base"]] - nets[part.pins["emitter"]])
-
-
-def _hottest(latch: Latch, rest: Rest, corner: Corner, guarded: bool) -> Lost:
-    keeps = holds(latch, rest, corner.network, False)
-    way = _heat(latch, rest, corner.network, guarded)
-    first = way(corner.point)(np.zeros(1)).at(0)
-    start = [s for s, index in corner.bench.supports(first) if index != -1 and keeps(s)]
-    if not start:
-        return Lost(corner, COLDEST)
-    end = corner.bench.follow(way(corner.point), min(start), keeps)
-    return _lost(corner, end, COLDEST + (HOTTEST - COLDEST) * end.share, way)
-
-
-def _heat(latch: Latch, rest: Rest, network: Network, guarded: bool) -> Way:
-    """From ``COLDEST`` to ``HOTTEST`` with collector-base leakage."""
-    most = gains(latch, rest, "max")
-    off = forward_of(network, set(latch.members) - rest.conducting if guarded else ())
-
-    def way(point: Mapping[Key, float]) -> Family:
-        base = condition(network, point, most)
-        return lambda share: leaking(network, base, COLDEST + (HOTTEST - COLDEST) * share, off)
-
-    return way
-
-
-def to_spare(
-    latch: Latch, rest: Rest, corner: Corner, support: Sequence[int], junction: int, temperature: float
-) -> float:
-    """V that a blocking junction has to spare at a temperature (K), in the mode ``support``."""
-    share = np.array([(temperature - COLDEST) / (HOTTEST - COLDEST)])
-    conditions = _heat(latch, rest, corner.network, True)(corner.point)(share)
-    values, _, _ = corner.bench.mode(conditions, support)
-    return float(values[0, junction])
+    return lost_at(corner, end, top * RANGE**-end.share, way)
 
 
 def collector_current(lost: Lost, transistor: str) -> float:
@@ -397,5 +331,5 @@ def _brought(
     return min(found, default=None)
 
 
-def _lost(corner: Corner, end: Followed, value: float, way: Way) -> Lost:
+def lost_at(corner: Corner, end: Followed, value: float, way: Way) -> Lost:
     return Lost(corner, value, end.share, end.support, end.failing, way)
