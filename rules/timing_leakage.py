@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from rules.analysis.delay_corners import every_delay
 from rules.analysis.leakage import choices
 from rules.contract import API_LEVEL, Lesson
-from rules.leakage_words import Case, case_of, evidence, message, other_ways
+from rules.leakage_words import Case, case_of, evidence, message, never_ends, other_ways, worst_case
 from rules.wording import member_pointer, times
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Severity, Test
 
@@ -99,7 +100,7 @@ class TimingLeakage:
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:
-        """Outcomes per timing capacitor, delay and corner."""
+        """Outcomes per timing capacitor, delay and gain at nominal values, and at the worst corner of all."""
         cases: list[Case] = []
         others: dict[str, Outcome] = {}
         for corner in study.corners:
@@ -114,6 +115,10 @@ class TimingLeakage:
                 others.setdefault(
                     left.capacitor, Outcome(self.slug, "not-applicable", (left.capacitor,), left.reason)
                 )
+        for delay in every_delay(study):
+            worst = worst_case(study, delay)
+            if worst is not None:
+                cases.append(worst)
         judged = {case.capacitor for case in cases}
         if not judged and not others:
             yield Outcome(self.slug, "not-applicable", (), "there is no capacitor")
@@ -134,6 +139,7 @@ class TimingLeakage:
                 yield Outcome(self.slug, "satisfied", (case.capacitor,), "", case.state, case.corner, test)
                 continue
             proposals, advice = self._cures(study, case) if study.proposing and case is worst else ((), ())
+            run = never_ends(study, case) if case is worst and severity == "error" else None
             finding = Finding(
                 rule=self.slug,
                 severity=severity,
@@ -142,8 +148,8 @@ class TimingLeakage:
                 pointers=(case.promise.pointer, member_pointer(case.capacitor, "capacitance")),
                 state=case.state,
                 corner=case.corner,
-                message=message(case, test.right),
-                evidence=tuple(evidence(study, case)),
+                message=message(case, test.right, run),
+                evidence=tuple(evidence(study, case, run)),
                 test=test,
                 grounds=self.grounds,
                 role="charging" if case.delay.opposed else "discharging",

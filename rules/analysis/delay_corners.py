@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -232,6 +232,23 @@ class DelayCorners:
         return phase.segments if phase.end == "settles" and phase.segments else None
 
     # -- corners
+
+    def delay_at(self, row: Array) -> Delay:
+        """The delay as it is at one point where it ends; its segments name no regions."""
+        points = row[None]
+        courses = self.courses(points)
+        farads = float(self.farads(points)[0])
+        segments = courses.segments(0, farads)
+        first, last = segments[0], segments[-1]
+        timed = replace(
+            self.delay.timed,
+            threshold=last.end,
+            current=last.current_end,
+            aim=first.aim,
+            tau=first.tau,
+            duration=sum(segment.duration for segment in segments),
+        )
+        return replace(self.delay, timed=timed, segments=segments, farads=farads)
 
     def point(self, row: Array) -> Point:
         return frozen_point(dict(zip(self.keys, row.tolist(), strict=True)))
