@@ -28,7 +28,7 @@ from rules.analysis.network import Network
 from rules.analysis.states import start_betas
 
 JUNCTION_LIMIT = 12  # more than 4,096 modes are left to the ordinary enumeration of each sample
-BATCH = 4096  # samples solved between two looks at the budget
+BATCH = 8192  # samples solved between two looks at the budget
 
 Progress = Callable[[int, int], None]
 
@@ -44,8 +44,13 @@ class ModeSamples:
     support: tuple[int, ...]
     devices: dict[str, str]
     samples: NDArray[np.intp]
-    variants: Variants
+    parts: tuple[Variants, ...]
     stable: NDArray[np.bool_]
+
+    @cached_property
+    def variants(self) -> Variants:
+        """The mode at all of the samples."""
+        return Variants.joined(self.parts)
 
     def take(self, quantity: Quantity) -> Array:
         """A quantity at every one of the samples; NaN where it is undefined."""
@@ -207,12 +212,14 @@ class _Gathered:
             parts = self.found[support]
             samples = np.concatenate([numbers for numbers, _ in parts])
             order = np.argsort(samples, kind="stable")
-            many = Variants.joined([variants for _, variants in parts]).rows(order)
-            first = next((s for k in range(len(many)) if (s := many.state(k)) is not None), None)
-            still = first is not None and (first.index == -1 or first.stable)
-            stable = (many.signs >= 0) & still
+            many = [variants for _, variants in parts]
+            if not np.array_equal(order, np.arange(len(order))):
+                many = [Variants.joined(many).rows(order)]
+            signs = np.concatenate([part.signs for part in many])
+            first = next((s for k in range(len(many[0])) if (s := many[0].state(k)) is not None), None)
+            settles = first is not None and (first.index == -1 or first.stable)
             devices = dict(first.devices) if first is not None else {}
-            result.append(ModeSamples(support, devices, samples[order], many, stable))
+            result.append(ModeSamples(support, devices, samples[order], tuple(many), (signs >= 0) & settles))
         return tuple(result)
 
 

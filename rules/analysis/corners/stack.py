@@ -190,16 +190,12 @@ class Stack:
         magnitude = np.abs(self.inverse[:, :size, :size])
         reach = np.matmul(np.abs(network.sense), magnitude)
         floor = 1e-16 * magnitude.max(axis=(1, 2), initial=0.0)[:, None, None]
-        fixed, varying = network.injection_parts
-
-        def response(injection: Array) -> Array:
-            # what is only rounding is nothing, as in Network.reduced
-            product = np.matmul(seen, injection)
-            terms = np.matmul(reach, np.abs(injection))
-            return np.where(np.abs(product) <= 1e-13 * terms + floor, 0.0, product)
-
+        # what is only rounding is nothing, as in Network.reduced
+        product = np.matmul(seen, self.injected)
+        terms = np.matmul(reach, np.abs(self.injected))
+        response = np.where(np.abs(product) <= 1e-13 * terms + floor, 0.0, product)
         g = np.zeros((self.count, j + free, j + free))
-        g[:, :j, :j] = -(response(fixed) + response(varying) * self.shares[:, None, :])
+        g[:, :j, :j] = -response
         g[:, range(j), range(j)] += self.slopes
         h = np.zeros((self.count, j + free))
         h[:, :j] = self.drops - self.rest[:, :size] @ network.sense.T
