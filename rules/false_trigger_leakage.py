@@ -124,7 +124,7 @@ class FalseTriggerLeakage:
         if test.holds:
             return satisfied(self, latch.members, situation(latch, rest, lost.corner), test)
         severity: Severity = "error" if lost.value < hot + EDGE.value else "warning"
-        loose = floating(latch)
+        loose = floating(latch, rest)
         worst = study.proposing and lost is at_worst(latch, rest, hottest)
         proposals: tuple[Proposal, ...] = ()
         advice: tuple[str, ...] = ()

@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.parameters import TEMPERATURE, Key
 from rules.analysis.latches.cures import single
 from rules.analysis.latches.find import Latch, Rest
-from rules.analysis.latches.margins import Corner, Lost, as_written, at_worst, gains, holding, reserve
+from rules.analysis.latches.margins import (
+    Corner,
+    Lost,
+    as_written,
+    at_worst,
+    gains,
+    holding,
+    kept,
+    reserve,
+    survives,
+    survives_at,
+)
 from rules.analysis.operating import operating_point
 from rules.analysis.study import Situation
 from rules.wording import from_to, gain, listed, member_pointer, new_resistance, with_position
@@ -54,10 +65,10 @@ def states_identity(latch: Latch) -> str:
     return identity(STATES_RULE, latch.members, (), STATES_ROLE)
 
 
-def floating(latch: Latch) -> tuple[str, ...]:
-    """Members whose base is not defined in the off state."""
-    off = latch.off
-    state = None if off is None else latch.state(off, "typical")
+def floating(latch: Latch, rest: Rest | None = None) -> tuple[str, ...]:
+    """Members whose base is not defined in a resting place, else in the off state."""
+    where = rest or latch.off
+    state = None if where is None else latch.start(where)
     if state is None:
         return ()
     parts = latch.network.resolved.circuit.parts
@@ -118,17 +129,7 @@ def _source(origin: str, source: str) -> str | None:
 
 def more_hold(study: Study, latch: Latch, rest: Rest) -> tuple[Proposal, ...]:
     """Resistors, each alone, with which the state has twice the gain it needs, at 70 % of the supply too."""
-    limit = SHARE * lowest_share(latch)
-
-    def enough(corner: Corner) -> bool:
-        return reserve(latch, rest, corner).value >= RESERVE and holding(latch, rest, corner).value <= limit
-
-    made: dict[str, float] = {}
-    for measure in (reserve, holding):
-        lost = at_worst(latch, rest, measure)
-        slopes = lost.slopes or as_written(latch, rest, measure).slopes
-        for name, ohms in single(study, latch, rest, lost, slopes, enough):
-            made.setdefault(name, ohms)
+    made = kept(latch, ("more hold", rest), lambda: _more_hold(study, latch, rest))
     return tuple(
         Proposal(
             f"{from_to(study, name, ohms)}: {quoted(rest.name)} holds with half the least gain and at"
@@ -137,6 +138,21 @@ def more_hold(study: Study, latch: Latch, rest: Rest) -> tuple[Proposal, ...]:
         )
         for name, ohms in made.items()
     )
+
+
+def _more_hold(study: Study, latch: Latch, rest: Rest) -> dict[str, float]:
+    limit = SHARE * lowest_share(latch)
+
+    def enough(corner: Corner) -> bool:
+        strong = survives(latch, rest, corner, 1.0 / RESERVE)
+        return strong and survives_at(latch, rest, corner, limit)
+
+    made: dict[str, float] = {}
+    for measure in (reserve, holding):
+        lost = at_worst(latch, rest, measure)
+        slopes = lost.slopes or as_written(latch, rest, measure).slopes
+        made.update(single(study, latch, rest, lost, slopes, enough, tuple(made)))
+    return made
 
 
 def supplies(latch: Latch) -> Mapping[str, tuple[float, float]]:

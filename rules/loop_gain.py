@@ -20,6 +20,7 @@ from rules.analysis.latches.margins import (
     existence,
     gains,
     reserve,
+    survives,
 )
 from rules.analysis.states import collector_currents
 from rules.contract import API_LEVEL, Lesson
@@ -196,7 +197,7 @@ def _more(study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Propos
     """Resistors, each alone, with which the state is there at three tenths of the least gain."""
 
     def enough(corner: Corner) -> bool:
-        return existence(latch, rest, corner).value >= 1.0 / POOR.value
+        return survives(latch, rest, corner, POOR.value, False)
 
     for name, ohms in single(study, latch, rest, lost, lost.slopes, enough):
         summary = (

@@ -203,6 +203,19 @@ TRIGGER = bench(
     resistor("RE", "e", "gnd", 1e3),
     assumptions={"vbe_on": 0.8},
 )
+# the same in the middle of its hysteresis, where both states are: still no latch
+IN_BETWEEN = bench(
+    supply("V1", "rail", "gnd", 15.0),
+    npn("Q1", "c1", "in", "e", 450.0),
+    npn("Q2", "c2", "b2", "e", 100.0),
+    resistor("R1", "rail", "c1", 2.2e3),
+    resistor("R2", "rail", "c2", 2.2e3),
+    resistor("R3", "c1", "b2", 1.2e3),
+    resistor("R4", "b2", "gnd", 56e3),
+    resistor("RE", "e", "gnd", 4.7e3),
+    resistor("R5", "rail", "in", 15e3),
+    resistor("R6", "in", "gnd", 47e3),
+)
 HYSTERESIS = bench(
     *tank(r3=470e3, rb1=4.7e3).parts.values(),
     driver("U1", "in", "gnd", 0.0, 5.0),
@@ -211,6 +224,7 @@ HYSTERESIS = bench(
 )
 NONE = [
     ("a trigger", TRIGGER, "no transistors hold each other"),
+    ("a trigger in between", IN_BETWEEN, "no transistors hold each other"),
     ("a switch with hysteresis", HYSTERESIS, "rest in one place only"),
     ("no base is held", tank(rb2=None), "nothing holds the base of Q2"),
     (
@@ -266,3 +280,18 @@ def test_a_loop_gain_below_one_has_no_second_place() -> None:
     assert 4.0 / (1.0 + 47.0) < 1.0
     assert value(finding, "M") < 1.0
     assert math.isfinite(value(finding, "M"))
+
+
+def test_the_trigger_in_between_does_rest_in_two_places() -> None:
+    assert sorted(state.index or 0 for state in solve(IN_BETWEEN).states) == [-1, 1, 1]
+
+
+def test_an_emitter_resistor_in_common_leaves_a_bistable_what_it_is() -> None:
+    parts: list[Part] = [supply("V1", "rail", "gnd", 12.0), resistor("RE", "e", "gnd", 220.0)]
+    for me, other in ("12", "21"):
+        parts += [npn(f"Q{me}", f"c{me}", f"b{me}", "e", 100.0), resistor(f"RC{me}", "rail", f"c{me}", 1e3)]
+        parts += [
+            resistor(f"R1{me}", f"c{other}", f"b{me}", 15e3),
+            resistor(f"R2{me}", f"b{me}", "gnd", 15e3),
+        ]
+    assert kinds(RULE, bench(*parts)) == {"satisfied"}

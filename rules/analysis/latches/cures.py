@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.latches.find import Latch, Rest
@@ -48,12 +48,15 @@ def single(
     lost: Lost,
     slopes: Mapping[str, float],
     enough: Callable[[Corner], bool],
+    known: Collection[str] = (),
 ) -> Iterator[tuple[str, float]]:
     """Resistors changed one at a time until ``enough`` holds at the corner of ``lost``.
 
-    Strongest influence (``slopes``) first; each goes to the preferred value nearest to what it is.
+    Strongest influence (``slopes``) first, those ``known`` left out; each goes to the preferred value nearest
+    to what it is.
     """
-    resistors = [n for n in slopes if study.circuit.parts[n].kind == "resistor" and slopes[n]]
+    parts = study.circuit.parts
+    resistors = [n for n in slopes if parts[n].kind == "resistor" and slopes[n] and n not in known]
     for name in sorted(resistors, key=lambda n: (-abs(slopes[n]), n))[:TRIED]:
 
         def holds(value: float, name: str = name) -> bool:
@@ -75,11 +78,13 @@ def nearest(study: Study, resistor: str, lower: bool, enough: Callable[[float], 
         return None
     members = [m for m in members_between(least, most, SERIES) if abs(m / now - 1.0) > 1e-6]
     ordered = sorted(members, reverse=lower)
-    low, high = 0, len(ordered)
+    if not ordered or not enough(ordered[-1]):
+        return None
+    low, high = 0, len(ordered) - 1
     while low < high:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(ordered[middle]) else (middle + 1, high)
-    return ordered[low] if low < len(ordered) else None
+    return ordered[low]
 
 
 def bleeds(study: Study, latch: Latch, rest: Rest, wanted: float) -> Cure | None:

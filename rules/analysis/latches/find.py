@@ -155,13 +155,15 @@ def _latches(study: Study) -> Iterator[Latch]:
 
 def _loops(study: Study) -> set[tuple[str, ...]]:
     pairs = {tuple(sorted(p.members)) for p in study.roles.pairs if p.kind == "regenerative"}
+    # an emitter-coupled trigger may rest in two places too, for some inputs: its input is to decide
+    triggers = {tuple(sorted(p.members)) for p in study.roles.pairs if p.kind == "emitter-coupled"}
     found = set(pairs)
     for corner in study.corners:
         for sets in study.state_sets(corner):
             for state in sets.states:
                 if state.index == -1:
                     loop = loop_of(state)
-                    if loop and not any(set(loop) & set(pair) for pair in pairs):
+                    if loop and loop not in triggers and not any(set(loop) & set(pair) for pair in pairs):
                         found.add(loop)
     return found
 

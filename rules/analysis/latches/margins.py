@@ -18,7 +18,7 @@ import numpy as np
 
 from rules.analysis.corners.labels import label
 from rules.analysis.corners.parameters import TEMPERATURE, Key, Parameter, least_gain, parameters
-from rules.analysis.elements import Array, junction_terminal_currents
+from rules.analysis.elements import junction_terminal_currents
 from rules.analysis.enumeration import BRUTE_LIMIT
 from rules.analysis.latches.conditions import (
     Conditions,
@@ -228,11 +228,27 @@ def present(latch: Latch, rest: Rest, corner: Corner, gain: str) -> bool:
     """True when a resting place exists at a corner, the gains being those of ``gain``."""
     target = condition(corner.network, corner.point, gains(latch, rest, gain))
     keeps = holds(latch, rest, corner.network, False)
+    return (
+        _brought(latch, rest, corner.bench, lambda share: between(target, target, share), keeps) is not None
+    )
 
-    def stay(share: Array) -> Conditions:
-        return between(target, target, share)
 
-    return _brought(latch, rest, corner.bench, stay, keeps) is not None
+def survives(latch: Latch, rest: Rest, corner: Corner, factor: float, saturated: bool = True) -> bool:
+    """True when a resting place exists with the least gains of the loop times ``factor``."""
+    least = condition(corner.network, corner.point, gains(latch, rest, "min"))
+    loop = forward_of(corner.network, latch.members)
+    weak = with_gain(least, loop, np.array([factor])).at(0)
+    keeps = holds(latch, rest, corner.network, saturated)
+    return _brought(latch, rest, corner.bench, lambda share: between(weak, weak, share), keeps) is not None
+
+
+def survives_at(latch: Latch, rest: Rest, corner: Corner, share: float) -> bool:
+    """True when a resting place exists with the supplies at a share of their nominal voltages."""
+    nominal = {key: value for key, value in corner.point.items() if key[1] != "voltage"}
+    full = condition(corner.network, nominal, gains(latch, rest, "min"))
+    low = with_supply(full, fed_by(corner.network), np.array([share])).at(0)
+    keeps = holds(latch, rest, corner.network, False)
+    return _brought(latch, rest, corner.bench, lambda part: between(low, low, part), keeps) is not None
 
 
 Measure = Callable[[Latch, Rest, Corner], Lost]
