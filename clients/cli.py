@@ -1,4 +1,4 @@
-"""The command line: ``thumbrule review | states | timeline | mend | lesson | serve``.
+"""The command line: ``thumbrule review | states | timeline | spread | mend | lesson | serve``.
 
 Exit status: 0 nothing at or above the threshold, 1 findings, 2 could not check
 (bad usage included).  Everything heavy is imported by the command that uses it.
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from clients.command_spread import spread
 from clients.command_timeline import timeline
 from clients.layout import wrap
 from clients.options import (
@@ -315,6 +316,7 @@ def _difference(source: Source, changed: bytes) -> str:
 
 
 main.add_command(timeline)
+main.add_command(spread)
 
 
 @main.command()

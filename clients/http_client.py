@@ -21,7 +21,7 @@ from urllib.parse import quote, urlsplit
 
 import requests
 
-from clients.shapes import MendAnswer, ReadyAnswer, ReviewAnswer, StatesAnswer, TimelineAnswer
+from clients.shapes import MendAnswer, ReadyAnswer, ReviewAnswer, SpreadAnswer, StatesAnswer, TimelineAnswer
 
 if TYPE_CHECKING:
     from schemas.document import Document
@@ -190,6 +190,13 @@ class Client:
                  ("model", model), ("until", end))
         query = [(name, value) for name, value in given if value is not None]
         return cast(TimelineAnswer, self._send(document, "/v1/timelines", query, content_type))
+
+    def spread(self, document: Source, *, samples: int = 1000, seed: int = 1, budget: int | None = None,
+               content_type: str | None = None) -> SpreadAnswer:
+        """Random circuits within the tolerances: ``samples`` drawn, at most ``budget`` worked out."""
+        query = [("samples", str(samples)), ("seed", str(seed))]
+        query += [] if budget is None else [("budget", str(budget))]
+        return cast(SpreadAnswer, self._send(document, "/v1/spreads", query, content_type))
 
     def mend(self, document: Source, *, content_type: str | None = None) -> MendAnswer:
         """The document with every proven remedy applied, and the review of the result."""

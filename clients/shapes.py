@@ -91,6 +91,24 @@ class TimelineAnswer(TypedDict, total=False):
     problems: list[str]
 
 
+class SpreadAnswer(TypedDict, total=False):
+    """``/v1/spreads``.  ``samples`` of ``asked`` were done; SI units, ``None`` where undefined."""
+
+    circuit: str
+    samples: int
+    asked: int
+    seed: int
+    complete: bool
+    distribution: str
+    varied: list[dict[str, Any]]
+    states: list[dict[str, Any]]
+    quantities: list[dict[str, Any]]
+    yields: list[dict[str, Any]]
+    left_out: list[dict[str, Any]]
+    assumed: list[dict[str, Any]]
+    problems: list[str]
+
+
 class Finding(TypedDict, total=False):
     """One violated rule at one place with the numbers behind it."""
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 T = TypeVar("T")
 Spelling = Literal["json", "yaml"]
+Progress = Callable[[int, int], "bool | None"]
 
 MAX_INPUT = 16 << 20  # bytes read from one file; the documents themselves are capped far below
 _SPELLINGS: Mapping[str, Spelling] = {".json": "json", ".yaml": "yaml", ".yml": "yaml"}
@@ -112,6 +113,8 @@ class Backend(Protocol):
     def review(self, source: Source, remedies: bool) -> Mapping[str, Any]: ...
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]: ...
     def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]: ...
+    def spread(self, source: Source, options: Mapping[str, Any],
+               progress: Progress | None) -> Mapping[str, Any]: ...
     def mend(self, source: Source) -> Mapping[str, Any]: ...
     def rules(self) -> list[Json]: ...
     def lesson(self, slug: str) -> Json: ...
@@ -137,6 +140,13 @@ class InProcess:
         from service import facade
 
         return _fitting(source, lambda: facade.timeline(document, **options))
+
+    def spread(self, source: Source, options: Mapping[str, Any],
+               progress: Progress | None) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        return _fitting(source, lambda: facade.spread(document, progress=progress, **options))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         document = source.document
@@ -198,6 +208,13 @@ class Remote:
         media_type = _content_type(source)
         return self._ask(source.label, lambda: self._client.timeline(source.data, content_type=media_type,
                                                                      **options))
+
+    def spread(self, source: Source, options: Mapping[str, Any],
+               progress: Progress | None) -> Mapping[str, Any]:
+        """The server tells no progress, so ``progress`` is not called."""
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.spread(source.data, content_type=media_type,
+                                                                   **options))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         media_type = _content_type(source)

@@ -7,7 +7,7 @@ numbers as ``None``.  Nothing here imports the web framework.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from schemas.finding import SEVERITIES
@@ -139,6 +139,33 @@ def timeline(
     study = timelines.study_of(circuit)
     _check_choice("start", "no such state to start from", begin, timelines.starts(study, beta))
     return timelines.run(study, wanted, beta, leakage, begin, model, until)
+
+
+def spread(
+    document: Document,
+    *,
+    samples: int = 1000,
+    seed: int = 1,
+    budget: int | None = None,
+    progress: Callable[[int, int], bool | None] | None = None,
+) -> Json:
+    """How far states, voltages and delays spread over all tolerances, and the yield of the requirements.
+
+    ``samples`` random circuits are drawn (``seed``), at most ``budget`` of them
+    worked out; ``progress`` hears (done, asked) and ends the run by returning
+    true.  What was not done is told: ``complete`` is false then.  Raises
+    :class:`OptionRefused`.
+    """
+    from service import spreads
+    from service.timelines import study_of
+
+    limits = (("samples", samples, 1, spreads.MOST_SAMPLES), ("seed", seed, 0, spreads.MOST_SEED),
+              ("budget", budget, 1, spreads.MOST_SAMPLES))  # fmt: skip
+    for name, value, least, most in limits:
+        if value is not None and not least <= value <= most:
+            detail, accepted = "the number is out of range", f"{least} to {most}"
+            raise OptionRefused(name, Complaint(detail, seen=str(value), accepted=accepted))
+    return spreads.spread_shape(study_of(document.circuit), samples, seed, budget, progress)
 
 
 def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:

@@ -104,6 +104,12 @@ def post_timelines() -> Response:
     return answer(facade.timeline(read_document(request), **options))
 
 
+@v1.post("/spreads")
+def post_spreads() -> Response:
+    options = read_options(request.args, BY_RESOURCE["spreads"])
+    return answer(facade.spread(read_document(request), **options))
+
+
 @v1.post("/remedies")
 def post_remedies() -> Response:
     read_options(request.args, BY_RESOURCE["remedies"])

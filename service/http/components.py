@@ -49,6 +49,8 @@ _POSITIONS = {
     "contacts": mapping({"enum": ["open", "closed"]}),
     "drivers": mapping({"enum": ["low", "high"]}),
 }
+_PLACE = {"state": TEXT, **_POSITIONS, "held": mapping(OPTIONAL_NUMBER)}
+_SHARE = {"share": OPTIONAL_NUMBER, "low": NUMBER, "high": NUMBER, "confidence": NUMBER}
 _INDEX: Schema = {
     "type": ["integer", "null"],
     "enum": [1, -1, 0, None],
@@ -338,6 +340,90 @@ SCHEMAS: Mapping[str, Schema] = {
             "problems": listing(TEXT),
         },
         description="times in s; a time that comes twice is a jump, null is a gap",
+    ),
+    "Varied": record(
+        {
+            "part": TEXT,
+            "member": TEXT,
+            "low": NUMBER,
+            "nominal": NUMBER,
+            "high": NUMBER,
+            "unit": TEXT,
+            "origin": {"enum": list(get_args(Origin))},
+            "pointer": POINTER,
+            "source": TEXT,
+        },
+        description="the interval from which one value is drawn; part is empty where all share the value",
+    ),
+    "SpreadState": record(
+        {**_PLACE, "found": {"type": "integer"}, **_SHARE},
+        description="how many samples have a state",
+    ),
+    "SpreadQuantity": record(
+        {
+            "kind": {"enum": ["net-voltage", "delay"]},
+            "name": TEXT,
+            **_PLACE,
+            "unit": TEXT,
+            "nominal": OPTIONAL_NUMBER,
+            "count": {"type": "integer"},
+            "low": OPTIONAL_NUMBER,
+            "median": OPTIONAL_NUMBER,
+            "high": OPTIONAL_NUMBER,
+            "mean": OPTIONAL_NUMBER,
+            "deviation": OPTIONAL_NUMBER,
+            "worst": {
+                "anyOf": [
+                    record(
+                        {
+                            "low": OPTIONAL_NUMBER,
+                            "high": OPTIONAL_NUMBER,
+                            "low_corner": TEXT,
+                            "high_corner": TEXT,
+                            "exact": FLAG,
+                            "note": TEXT,
+                        }
+                    ),
+                    {"type": "null"},
+                ]
+            },
+            "root_sum_square": OPTIONAL_NUMBER,
+            "never": {"type": "integer", "description": "samples whose delay never ends"},
+        },
+        "never",
+        description="low, median and high are the 0.5, 50 and 99.5 % quantiles of the samples",
+    ),
+    "Yield": record(
+        {
+            "requirement": TEXT,
+            "kind": TEXT,
+            "pointer": POINTER,
+            "unit": TEXT,
+            "at_least": OPTIONAL_NUMBER,
+            "at_most": OPTIONAL_NUMBER,
+            "passed": {"type": "integer"},
+            **_SHARE,
+        },
+        description="the share of samples that meets a requirement",
+    ),
+    "Spread": record(
+        {
+            "circuit": TEXT,
+            "samples": {"type": "integer"},
+            "asked": {"type": "integer"},
+            "seed": {"type": "integer"},
+            "complete": FLAG,
+            "distribution": TEXT,
+            "varied": listing(ref("Varied")),
+            "states": listing(ref("SpreadState")),
+            "quantities": listing(ref("SpreadQuantity")),
+            "yields": listing(ref("Yield")),
+            "left_out": listing(
+                record({"pointer": POINTER, "requirement": TEXT, "kind": TEXT, "reason": TEXT})
+            ),
+            "assumed": listing(ref("Assumed")),
+            "problems": listing(TEXT),
+        }
     ),
     "Mended": record(
         {

@@ -50,6 +50,13 @@ _POSTS: tuple[tuple[str, str, str, str], ...] = (
         "Event by event after a stimulus or from power-up; curves are polylines, everything else is exact.",
     ),
     (
+        "spreads",
+        "Spread",
+        "How far a circuit spreads over its tolerances",
+        "Random samples with all their states and delays, quantiles beside the exact worst values, and the"
+        " share that meets the requirements.",
+    ),
+    (
         "remedies",
         "Mended",
         "Mend a circuit",

@@ -13,6 +13,7 @@ from schemas.problems import Complaint, listed, nearest_name, quoted
 from schemas.quantities import parse
 from service.facade import BETAS, OptionRefused
 from service.http.problems import Refused
+from service.spreads import MOST_SAMPLES, MOST_SEED
 from service.timelines import LEAKAGES, MODELS
 
 
@@ -43,6 +44,16 @@ def _choice(*names: str) -> Callable[[list[str]], str]:
 
 def _flag(texts: list[str]) -> bool:
     return _choice("true", "false")(texts) == "true"
+
+
+def _integer(least: int, most: int) -> Callable[[list[str]], int]:
+    def read(texts: list[str]) -> int:
+        text = texts[0]
+        if not (text.isascii() and text.isdigit() and len(text) <= 12 and least <= int(text) <= most):
+            raise Complaint("a whole number is needed", seen=quoted(text), accepted=f"{least} to {most}")
+        return int(text)
+
+    return read
 
 
 HOLD_FORM = "capacitor and voltage, such as C1:0 V or C1:0 V,C2:3.2 V"
@@ -108,6 +119,24 @@ UNTIL = Option(
     {"type": "string", "maxLength": 64, "examples": ["10 s"]},
     "Where the curves end, such as `10 s`; a sensible end unless given.",
 )
+SAMPLES = Option(
+    "samples",
+    _integer(1, MOST_SAMPLES),
+    {"type": "integer", "minimum": 1, "maximum": MOST_SAMPLES, "default": 1000},
+    "How many random circuits are drawn.",
+)
+SEED = Option(
+    "seed",
+    _integer(0, MOST_SEED),
+    {"type": "integer", "minimum": 0, "maximum": MOST_SEED, "default": 1},
+    "Where the random numbers begin: the same seed draws the same circuits.",
+)
+BUDGET = Option(
+    "budget",
+    _integer(1, MOST_SAMPLES),
+    {"type": "integer", "minimum": 1, "maximum": MOST_SAMPLES},
+    "At most so many of them are worked out; the answer says how many were.",
+)
 REMEDIES = Option(
     "remedies",
     _flag,
@@ -120,6 +149,7 @@ BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
         "reviews": (REMEDIES,),
         "states": (BETA, HOLD),
         "timelines": (STIMULUS, BETA, LEAKAGE, START, MODEL, UNTIL),
+        "spreads": (SAMPLES, SEED, BUDGET),
         "remedies": (),
     }
 )

@@ -164,7 +164,7 @@ def test_a_bad_document_is_told_with_place_need_and_nearest_name(lamp: Path) -> 
     assert narrow(result.stderr)
 
 
-@pytest.mark.parametrize("command", ["review", "states", "timeline", "mend"])
+@pytest.mark.parametrize("command", ["review", "states", "timeline", "spread", "mend"])
 def test_a_bad_document_as_json_is_problem_details_on_standard_output(lamp: Path, command: str) -> None:
     lamp.write_text(BAD)
     result = run(command, str(lamp), "--format", "json", *(["--dry-run"] if command == "mend" else []))

@@ -22,6 +22,7 @@ SHAPES = {
     "/v1/states": "States",
     "/v1/remedies": "Mended",
     "/v1/timelines": "Timeline",
+    "/v1/spreads?samples=50": "Spread",
     "/v1/rules": "Rules",
     "/v1/rules/least-resistance": "Lesson",
     "/v1/part-types": "PartTypes",
@@ -66,7 +67,7 @@ def test_every_error_is_described_as_a_problem(document: dict[str, Any]) -> None
 def test_answers_have_the_described_shape(
     client: FlaskClient, document: dict[str, Any], path: str, name: str
 ) -> None:
-    if name in ("Review", "States", "Mended", "Timeline"):
+    if name in ("Review", "States", "Mended", "Timeline", "Spread"):
         answer = client.post(path, data=CIRCUIT, content_type="application/yaml").json
     else:
         answer = client.get(path).json

@@ -13,6 +13,7 @@ from service.http.app import create_app
 from tests.service.http.conftest import CIRCUIT
 
 YAML = "application/yaml"
+POSTS = ("/v1/reviews", "/v1/states", "/v1/timelines", "/v1/spreads", "/v1/remedies")
 
 
 def _check(response: Any, status: int) -> dict[str, Any]:
@@ -38,7 +39,7 @@ def _post(
     return client.post(path, data=data, content_type=media_type)
 
 
-@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/timelines", "/v1/remedies"])
+@pytest.mark.parametrize("path", POSTS)
 @pytest.mark.parametrize(
     ("data", "media_type"),
     [
@@ -60,7 +61,7 @@ def test_text_that_does_not_read_is_a_400(
     assert body["errors"]
 
 
-@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/timelines", "/v1/remedies"])
+@pytest.mark.parametrize("path", POSTS)
 @pytest.mark.parametrize(
     ("old", "new", "pointer"),
     [
@@ -132,7 +133,7 @@ def test_the_usual_limit_is_a_mebibyte(client: FlaskClient) -> None:
     assert _post(client, data=CIRCUIT + b"\n" * ((1 << 20) - len(CIRCUIT))).status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/v1/reviews", "/v1/states", "/v1/timelines", "/v1/remedies"])
+@pytest.mark.parametrize("path", POSTS)
 @pytest.mark.parametrize(
     ("headers", "seen"),
     [
@@ -175,6 +176,11 @@ def test_another_media_type_is_a_415(
         ("/v1/timelines?until=-1 s", "?until", "must not be negative"),
         ("/v1/timelines?until=0", "?until", "no unit"),
         ("/v1/timelines?hold=C1:1 V", "?hold", "no such query parameter"),
+        ("/v1/spreads?samples=0", "?samples", "a whole number is needed"),
+        ("/v1/spreads?samples=1e3", "?samples", "a whole number is needed"),
+        ("/v1/spreads?seed=-1", "?seed", "a whole number is needed"),
+        ("/v1/spreads?budget=1000000", "?budget", "a whole number is needed"),
+        ("/v1/spreads?beta=min", "?beta", "no such query parameter"),
         ("/v1/remedies?remedies=true", "?remedies", "no such query parameter"),
     ],
 )
