@@ -156,13 +156,16 @@ def _more_hold(study: Study, latch: Latch, rest: Rest) -> dict[str, float]:
 
 
 def supplies(latch: Latch) -> Mapping[str, tuple[float, float]]:
-    """(nominal, lowest) voltage of each battery and supply that feeds a branch of the network."""
+    """(nominal, lowest) voltage as magnitudes, by battery and supply; one of 0 V is left out."""
     resolved = latch.network.resolved
-    return {
-        branch.part: (resolved.value(branch.part, "voltage"), resolved.value(branch.part, "low"))
-        for branch in latch.network.branches
-        if resolved.circuit.parts[branch.part].kind in ("battery", "supply")
-    }
+    found = {}
+    for branch in latch.network.branches:
+        if resolved.circuit.parts[branch.part].kind in ("battery", "supply"):
+            nominal = resolved.value(branch.part, "voltage")
+            shares = [resolved.value(branch.part, end) / nominal for end in ("low", "high") if nominal]
+            if shares:
+                found[branch.part] = abs(nominal), min(shares) * abs(nominal)
+    return found
 
 
 def weakest_supply(latch: Latch) -> str | None:

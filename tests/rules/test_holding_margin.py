@@ -251,3 +251,16 @@ def test_the_next_larger_resistor_would_not_do() -> None:
     for ohms, kind in (("39 kohm", {"satisfied"}), ("43 kohm", {"satisfied", "violated"})):
         text = RULE.lesson.failing.replace("56 kohm", ohms)
         assert kinds(RULE, document(text).circuit) == kind
+
+
+def test_a_supply_written_as_a_negative_voltage_counts_the_same() -> None:
+    """The negative rail of the bistable: plus at ground, or minus 10 V above it."""
+    plain = bistable(assumptions=BOOK)
+    parts = [part for part in plain.parts.values() if part.name != "V2"]
+    turned = bench(*parts, supply("V2", "minus", "gnd", -10.0, low=-10.5, high=-9.0), assumptions=BOOK)
+    asked = [o.test for o in outcomes(RULE, turned) if o.test is not None]
+    told = [o.test for o in outcomes(RULE, plain) if o.test is not None]
+    gains = [{round(t.left, 4) for t in tests if t.relation == ">="} for tests in (asked, told)]
+    assert gains[1] <= gains[0]
+    # the rail that falls furthest below its nominal voltage is the one that is named: 9 V of 10 V
+    assert {round(t.right, 6) for t in asked if t.relation == "<="} == {6.3}

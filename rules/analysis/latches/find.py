@@ -201,7 +201,7 @@ def _latch(study: Study, members: tuple[str, ...]) -> Latch | None:
             if rests:
                 return replace(made, rests=rests)
     named = _named(study, members)
-    if len(named) < 2:
+    if len(named) < 2 or not all(found[0].states for found in sets.values()):
         return None
     return Latch(members, loaded, named, {corner: found[0] for corner, found in sets.items()}, {}, True)
 

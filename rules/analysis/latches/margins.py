@@ -207,7 +207,8 @@ def collector_current(lost: Lost, transistor: str) -> float:
 
 def highest_share(latch: Latch) -> float:
     """The highest supply in use over its nominal voltage, at least 1."""
-    return max([1.0, *(p.high / p.nominal for p in intervals(latch) if p.kind == "supply" and p.nominal)])
+    supplies = [p for p in intervals(latch) if p.kind == "supply" and p.nominal]
+    return max([1.0, *(end / p.nominal for p in supplies for end in (p.low, p.high))])
 
 
 def written(latch: Latch, rest: Rest, gain: str) -> Corner:
