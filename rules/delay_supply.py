@@ -154,7 +154,7 @@ class DelaySupply:
         supply = Supply(study, delay, battery)
         if not supply.applies:
             return not_applicable(self, delay, f"{battery} has no voltage of its own to vary")
-        worst = supply.corners.worst(supply.size, 1.0, thrifty=True)
+        worst = supply.corners.extreme(supply.size, 1.0, thrifty=True)
         if worst is None:
             return no_nominal(self, delay)
         case = Case(delay, battery, supply, worst)

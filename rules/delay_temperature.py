@@ -165,7 +165,7 @@ class DelayTemperature:
             if not weather.applies:
                 yield not_applicable(self, delay, "the ambient temperature has no range")
                 continue
-            worst = weather.corners.worst(weather.rate, 1.0, thrifty=True)
+            worst = weather.corners.extreme(weather.rate, 1.0, thrifty=True)
             if worst is None:
                 yield no_nominal(self, delay)
                 continue

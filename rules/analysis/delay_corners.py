@@ -150,8 +150,12 @@ class DelayCorners:
 
     @cached_property
     def _frame(self) -> Frame:
-        mode = self.delay.timed.state.mode
-        return Frame(mode.network, layout_of(mode.network), mode.betas, self.capacitor)
+        kept = self.resolved.networks.get(("delay frame", self.delay))
+        if not isinstance(kept, Frame):
+            mode = self.delay.timed.state.mode
+            kept = Frame(mode.network, layout_of(mode.network), mode.betas, self.capacitor)
+            self.resolved.networks["delay frame", self.delay] = kept
+        return kept
 
     @cached_property
     def way(self) -> Way:
@@ -285,9 +289,13 @@ class DelayCorners:
         at the vertex until none would do better, which is exact for whatever is monotone in each parameter.
         ``thrifty`` leaves the second look out.
         """
+        return self.extreme(lambda points: self.ask(quantity, points), sign, thrifty)
+
+    def extreme(self, ask: Callable[[Array], Array], sign: float, thrifty: bool = False) -> Corner | None:
+        """:meth:`worst` of anything that gives a value per row of points, NaN where undefined."""
         n = self.box.size
         nominal_lines = self.lines(self.box.nominal)
-        first = self.ask(quantity, nominal_lines)
+        first = ask(nominal_lines)
         if np.isnan(first[0]):
             return None
         rows, values = nominal_lines, first
@@ -297,7 +305,7 @@ class DelayCorners:
             if not gain.any():
                 break
             rows = better[None] if thrifty else self.lines(better)
-            again = self.ask(quantity, rows)
+            again = ask(rows)
             if thrifty:
                 # where they do not go together, the worst of them alone
                 alone = int(np.nanargmax(sign * values))
@@ -312,7 +320,7 @@ class DelayCorners:
                 best = int(gain.argmax())
                 better[best] = self._better(vertex, values, sign)[0][best]
                 rows = self.lines(better)
-                again = self.ask(quantity, rows)
+                again = ask(rows)
                 if np.isnan(again[0]):
                     break
             vertex, values = better, again

@@ -18,6 +18,13 @@ if TYPE_CHECKING:
 
 def delay_parameters(study: Study, delay: Delay) -> tuple[Parameter, ...]:
     """What can move a delay; least gains of published types as promised at the currents of this delay."""
+    kept = study.resolved.networks.get(("delay parameters", delay))
+    if not isinstance(kept, tuple):
+        kept = study.resolved.networks["delay parameters", delay] = _parameters(study, delay)
+    return kept
+
+
+def _parameters(study: Study, delay: Delay) -> tuple[Parameter, ...]:
     network = delay.timed.state.mode.network
     own = delay.timed.capacitor
     carried = _carried(study, delay)

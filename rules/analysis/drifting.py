@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rules.analysis.corners.parameters import TEMPERATURE, Key, Parameter
-from rules.analysis.courses import Courses
 from rules.analysis.delay_corners import DelayCorners, delay_corners
 from rules.analysis.delays import Delay
 from rules.analysis.elements import Array
@@ -57,15 +56,17 @@ class Weather:
         moved[:, self.corners.keys.index(TEMPERATURE)] = kelvin
         return moved
 
-    def rate(self, courses: Courses, points: Array) -> Array:
+    def rate(self, points: Array) -> Array:
         """The larger of |t(T)/t(T_nominal) - 1| / |T - T_nominal| at both ends, 1/K."""
-        del courses
-        middle = self.seconds(points, self.nominal)
+        ends = [end for end in (self.low, self.high) if abs(end - self.nominal) >= LEAST_SPAN]
+        # all temperatures in one batch
+        every = np.vstack([self.at(points, kelvin) for kelvin in (self.nominal, *ends)])
+        middle, *others = np.split(self.corners.seconds(every), len(ends) + 1)
         found = np.zeros(len(points))
-        for end in (self.low, self.high):
-            if abs(end - self.nominal) >= LEAST_SPAN:
-                moved = np.abs(self.seconds(points, end) / middle - 1.0) / abs(end - self.nominal)
-                found = np.maximum(found, moved)
+        for end, seconds in zip(ends, others, strict=True):
+            with np.errstate(invalid="ignore"):  # without end at both: undefined
+                moved = np.abs(seconds / middle - 1.0) / abs(end - self.nominal)
+            found = np.maximum(found, moved)
         return found
 
 
@@ -97,14 +98,14 @@ class Supply:
         moved[:, self.corners.keys.index(self.key)] = volts
         return moved
 
-    def elasticity(self, courses: Courses, points: Array) -> Array:
+    def elasticity(self, points: Array) -> Array:
         """ln(t_high/t_low) / ln(V_high/V_low); infinite where it never ends at one of the ends."""
-        del courses
-        low, high = (self.corners.seconds(self.at(points, volts)) for volts in (self.low, self.high))
+        both = np.vstack([self.at(points, volts) for volts in (self.low, self.high)])
+        low, high = np.split(self.corners.seconds(both), 2)
         with np.errstate(all="ignore"):
             found: Array = np.log(high / low) / math.log(self.high / self.low)
         return found
 
-    def size(self, courses: Courses, points: Array) -> Array:
+    def size(self, points: Array) -> Array:
         """|elasticity|, what is judged."""
-        return np.abs(self.elasticity(courses, points))
+        return np.abs(self.elasticity(points))

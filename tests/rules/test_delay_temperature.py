@@ -6,9 +6,13 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from rules.analysis.delay_corners import every_delay
+from rules.analysis.drifting import Weather
 from rules.analysis.formulas.timing import threshold_sensitivity
+from rules.analysis.study import Study
 from rules.delay_temperature import RULE
 from rules.threshold_sensitivity import RULE as THRESHOLD_SENSITIVITY
 from schemas.circuit import Action, Ambient, Circuit, Tolerance, Value, frozen_map
@@ -124,6 +128,19 @@ def test_in_the_frost_an_electrolytic_is_exchanged_for_film_and_that_is_proven()
     assert remedy.proof.after is not None
     assert remedy.proof.after <= 0.005
     assert any("C1 that drifts" in told for told in finding.advice)
+
+
+@pytest.mark.parametrize("subject", [garden_light(), charging(on_delay()), hold_on()])
+def test_no_point_of_the_box_drifts_more(subject: Circuit) -> None:
+    study = Study(subject)
+    for delay in every_delay(study):
+        weather = Weather(study, delay)
+        worst = weather.corners.extreme(weather.rate, 1.0, thrifty=True)
+        assert worst is not None
+        box = weather.corners.box
+        draw = np.random.default_rng(5).random((200, box.size))
+        inside = weather.rate(box.low + (box.high - box.low) * draw)
+        assert float(np.nanmax(inside)) <= worst.value * (1.0 + 1e-9)
 
 
 def test_a_delay_that_never_ends_in_the_cold_is_caused_by_its_threshold() -> None:
