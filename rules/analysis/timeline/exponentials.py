@@ -21,6 +21,7 @@ from rules.analysis.elements import Array
 
 Complex = NDArray[np.complex128]
 LONGEST = 1e12  # s; nothing that a circuit does takes longer
+BEYOND = 300.0  # time constants of growth; exp(300) is still a number
 SETTLED = 60.0  # time constants after which an exponential is gone
 _GROWTH = 1.6  # from one interval of the first grid to the next
 _ROUNDS = 60
@@ -121,7 +122,10 @@ def horizon_of(sums: Sums, longest: float) -> float:
                 if growth == 0.0
                 else math.log(1.0 + 8.0 * span * float(abs(lam[k])) / least) / growth
             )
-    return min(longest, max(needed, default=0.0), LONGEST)
+    # what grows has gone where it goes long before its exponential is too large for a number
+    growth = float(np.max(lam.real, initial=0.0))
+    within = BEYOND / growth if growth > 0.0 else LONGEST
+    return min(longest, max(needed, default=0.0), within, LONGEST)
 
 
 def first_passage(sums: Sums, longest: float, slack: float) -> tuple[float, int] | None:
