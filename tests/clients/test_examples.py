@@ -22,9 +22,12 @@ EXAMPLES = Path(__file__).parents[2] / "clients" / "examples"
 FOUND: dict[str, set[tuple[str, str, str]]] = {
     "aquarium-ear.yaml": set(),
     "barrel-latch.yaml": set(),
-    "class-microphone.yaml": {("error", "divider-stiffness", "Q1 R1 R2")},
+    "class-microphone.yaml": {("error", "divider-stiffness", "Q1 R1 R2"),
+                              ("error", "saturation-headroom", "Q1 RC")},
     "frost-bell-mended.yaml": {("note", "timing-leakage", "C1")},
-    "frost-bell.yaml": {("error", "reset-path", "C1"), ("error", "timing-leakage", "C1"),
+    "frost-bell.yaml": {("error", "base-emitter-reverse", "Q3"), ("error", "required-delay", "C1"),
+                        ("error", "required-re-arm", "C1"), ("error", "steer-current", "C1 Q3"),
+                        ("error", "timing-leakage", "C1"), ("warning", "delay-tolerance", "C1"),
                         ("warning", "divider-stiffness", "Q1 R3 R4 R8")},
     "pond-pump.yaml": set(),
     "shed-fan.json": set(),
@@ -111,8 +114,8 @@ def test_the_frost_bell_rings_for_about_half_a_minute() -> None:
 
 
 @pytest.mark.parametrize(("name", "changed", "status"), [
-    ("workshop-lamp.yaml", {"R1"}, 0), ("class-microphone.yaml", {"R1", "R2"}, 0),
-    ("frost-bell.yaml", {"R3", "R4", "R8"}, 1), ("shed-fan.json", set(), 0)])
+    ("workshop-lamp.yaml", {"R1"}, 0), ("class-microphone.yaml", {"R1", "R2", "RC"}, 0),
+    ("frost-bell.yaml", {"R6"}, 1), ("shed-fan.json", set(), 0)])
 def test_mending_changes_values_and_nothing_else(tmp_path: Path, name: str, changed: set[str],
                                                  status: int) -> None:
     path = tmp_path / name
