@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from schemas.finding import SEVERITIES, Finding, Outcome
-from service.engine import Run
+from service.engine import Run, Verdicts
 from service.judging import relative_margin
 
 EPSILON = 1e-6  # of the limit; below this a margin counts as unchanged (rounding of the linear algebra)
@@ -86,6 +86,20 @@ def compare(before: Run, after: Run, target: Finding) -> Comparison:
     )
 
 
+def objection(before: Run, said: Verdicts, rule: str, target: Finding) -> Comparison:
+    """How what one rule says after a change differs from what it said before; states are not looked at."""
+    old = {finding.identity: finding for finding in before.findings if finding.rule == rule}
+    now = {finding.identity: finding for finding in said.findings}
+    verdicts = tuple(outcome for outcome in before.outcomes if outcome.rule == rule)
+    return Comparison(
+        target=now.get(target.identity),
+        new=tuple(finding for key, finding in now.items() if key not in old),
+        worse=_worse(old, now, target.identity),
+        lost=tuple(_lost_verdicts(verdicts, said.outcomes, (target,))),
+        gone=(),
+    )
+
+
 def losses(before: Run, after: Run, targets: Sequence[Finding]) -> str:
     """The first loss between two runs, in words; empty when ``after`` is nowhere worse.
 
@@ -135,6 +149,15 @@ def shifted(before: Run, after: Run, target: Finding) -> tuple[str, ...]:
 
 def _lost(before: Run, after: Run, targets: Sequence[Finding]) -> Iterator[str]:
     """Losses that no finding tells of: verdicts, completeness, stable states."""
+    yield from _lost_verdicts(before.outcomes, after.outcomes, targets)
+    if before.overview.complete and not after.overview.complete:
+        yield "not every DC state of the changed circuit could be found"
+    yield from _lost_states(before, after)
+
+
+def _lost_verdicts(
+    before: Sequence[Outcome], after: Sequence[Outcome], targets: Sequence[Finding]
+) -> Iterator[str]:
     had, has = _unjudged(before), _unjudged(after)
     for (rule, kind, subject), count in sorted(has.items()):
         if count > had.get((rule, kind, subject), 0):
@@ -142,10 +165,10 @@ def _lost(before: Run, after: Run, targets: Sequence[Finding]) -> Iterator[str]:
             yield f"{rule}{where} would become {kind}"
     still = {
         (outcome.rule, outcome.subject)
-        for outcome in after.outcomes
+        for outcome in after
         if outcome.kind in ("satisfied", "violated")
     }
-    for outcome in before.outcomes:
+    for outcome in before:
         key = outcome.rule, outcome.subject
         if (
             outcome.kind == "satisfied"
@@ -154,17 +177,14 @@ def _lost(before: Run, after: Run, targets: Sequence[Finding]) -> Iterator[str]:
         ):
             where = ", ".join(outcome.subject) or "the circuit"
             yield f"{outcome.rule} at {where} would not be judged any more"
-    if before.overview.complete and not after.overview.complete:
-        yield "not every DC state of the changed circuit could be found"
-    yield from _lost_states(before, after)
 
 
 def _is_about(outcome: Outcome, target: Finding) -> bool:
     return outcome.rule == target.rule and bool(set(outcome.subject) & (set(target.parts) | set(target.nets)))
 
 
-def _unjudged(run: Run) -> Mapping[tuple[str, str, tuple[str, ...]], int]:
-    return Counter((o.rule, o.kind, o.subject) for o in run.outcomes if o.kind in ("failed", "undecided"))
+def _unjudged(outcomes: Iterable[Outcome]) -> Mapping[tuple[str, str, tuple[str, ...]], int]:
+    return Counter((o.rule, o.kind, o.subject) for o in outcomes if o.kind in ("failed", "undecided"))
 
 
 def _lost_states(before: Run, after: Run) -> Iterator[str]:

@@ -8,7 +8,7 @@ the order in which they are told.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from schemas.circuit import Circuit
@@ -43,38 +43,73 @@ class Run:
     assumed: tuple[Assumed, ...]
     cautions: tuple[str, ...]
     problems: tuple[str, ...]
-    study: Study | None = field(default=None, compare=False, repr=False)
 
     def finding(self, identity: str) -> Finding | None:
         return next((finding for finding in self.findings if finding.identity == identity), None)
 
 
-def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True, before: Run | None = None) -> Run:
-    """Judge ``circuit`` by every rule at every state and corner.  Never raises for what a rule does.
+@dataclass(frozen=True)
+class Verdicts:
+    """What some rules say: findings merged and sorted, proposals by identity, outcomes merged."""
 
-    Without ``proposing`` the rules give verdicts only, which is faster.  ``before`` is an earlier run on the
-    same circuit, whose analyses are used again.
+    findings: tuple[Finding, ...]
+    proposals: Mapping[str, tuple[Proposal, ...]]
+    outcomes: tuple[Outcome, ...]
+
+
+class Hearing:
+    """One circuit, on which the rules of a rule set are asked one at a time; each is asked once.
+
+    Never raises for what a rule does.  Without ``proposing`` the rules give verdicts only, which is faster.
+    ``study`` has analyses of the same circuit that are used again.
     """
-    from rules.analysis.study import Study
 
-    known = None if before is None else before.study
-    study = Study(circuit, proposing=proposing) if known is None else known.asked(proposing)
-    outcomes = [_unloaded(fault.name, str(fault)) for fault in ruleset.faults]
-    for entry in ruleset.rules:
-        outcomes.extend(_judge(entry, study))
-    findings, proposals = merge_findings(outcomes)
-    seen, assumed = _survey(study)
-    return Run(
-        circuit=circuit,
-        findings=findings,
-        proposals=proposals,
-        outcomes=merge_outcomes(outcomes),
-        overview=seen,
-        assumed=assumed,
-        cautions=cautions_for(circuit, seen.span),
-        problems=(*(str(fault) for fault in ruleset.faults), *seen.problems),
-        study=study,
-    )
+    def __init__(
+        self, circuit: Circuit, ruleset: Ruleset, proposing: bool = True, study: Study | None = None
+    ) -> None:
+        from rules.analysis.study import Study
+
+        self.circuit, self.ruleset = circuit, ruleset
+        self.study = Study(circuit, proposing=proposing) if study is None else study.asked(proposing)
+        self._said: dict[str, list[Outcome]] = {}
+        self._whole: Run | None = None
+
+    def _outcomes(self, entry: LoadedRule) -> list[Outcome]:
+        if entry.slug not in self._said:
+            self._said[entry.slug] = _judge(entry, self.study)
+        return self._said[entry.slug]
+
+    def ask(self, *slugs: str) -> Verdicts:
+        """What the rules with these slugs say."""
+        entries = [entry for entry in self.ruleset.rules if entry.slug in slugs]
+        outcomes = [outcome for entry in entries for outcome in self._outcomes(entry)]
+        return Verdicts(*merge_findings(outcomes), merge_outcomes(outcomes))
+
+    def whole(self) -> Run:
+        """What all rules say, with the states."""
+        if self._whole is None:
+            faults = self.ruleset.faults
+            outcomes = [_unloaded(fault.name, str(fault)) for fault in faults]
+            for entry in self.ruleset.rules:
+                outcomes.extend(self._outcomes(entry))
+            findings, proposals = merge_findings(outcomes)
+            seen, assumed = _survey(self.study)
+            self._whole = Run(
+                circuit=self.circuit,
+                findings=findings,
+                proposals=proposals,
+                outcomes=merge_outcomes(outcomes),
+                overview=seen,
+                assumed=assumed,
+                cautions=cautions_for(self.circuit, seen.span),
+                problems=(*(str(fault) for fault in faults), *seen.problems),
+            )
+        return self._whole
+
+
+def run(circuit: Circuit, ruleset: Ruleset, proposing: bool = True) -> Run:
+    """Judge ``circuit`` by every rule at every state and corner; see :class:`Hearing`."""
+    return Hearing(circuit, ruleset, proposing).whole()
 
 
 def _survey(study: Study) -> tuple[Overview, tuple[Assumed, ...]]:

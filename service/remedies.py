@@ -11,14 +11,23 @@ a remedy.  Whatever is not proven stays advice in words, with the reason.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from schemas.circuit import Circuit
 from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
-from service.comparing import LEEWAY, Comparison, before_and_after, compare, describe, shifted
-from service.engine import Run, run
+from service.comparing import (
+    LEEWAY,
+    Comparison,
+    before_and_after,
+    compare,
+    describe,
+    objection,
+    shifted,
+)
+from service.engine import Hearing, Run
 from service.patches import CannotPatch, apply, compose, patch_for, size
 from service.ruleset import Ruleset
 from service.states import CORNERS
@@ -37,20 +46,22 @@ Steps: TypeAlias = tuple[tuple[str, Proposal], ...]  # (rule that proposes, what
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One patched copy: what was changed, what the rule set says of it, how it compares."""
+    """One patched copy: what was changed, how it compares, and the hearing of its rules."""
 
     summary: str
     patch: tuple[Mapping[str, Any], ...]
-    run: Run
+    hearing: Hearing
     comparison: Comparison
     rules: tuple[str, ...]  # whose proposals it joins, the target's rule first
-    key: str  # of the patched content
     hurdle: str = ""  # why the first proposal alone was not enough
 
 
 @dataclass
 class Bench:
-    """Where proposals for one document are tried.  Runs are kept by content and counted."""
+    """Where proposals for one document are tried.  Hearings are kept by content, and runs are counted.
+
+    A run is a copy on which more is asked than the rule of the finding itself.
+    """
 
     ruleset: Ruleset
     raw: Mapping[str, Any]
@@ -58,25 +69,28 @@ class Bench:
     budget: int = RUNS_PER_REVIEW
     runs: int = 0
     trials: int = 0
-    _kept: dict[str, Run | str] = field(default_factory=dict)
+    _hearings: dict[str, Hearing | str] = field(default_factory=dict)
+    _counted: set[str] = field(default_factory=set)
+    _objections: Counter[str] = field(default_factory=Counter)
     _baseline: Run | None = None
-    _proposing: dict[tuple[str, frozenset[str]], Run] = field(default_factory=dict)
-    _alone: dict[tuple[str, str], Run] = field(default_factory=dict)
 
     @property
     def baseline(self) -> Run:
         if self._baseline is None:
-            self._baseline = run(self.circuit, self.ruleset)
-            self._kept[content_key(self.raw)] = self._baseline
+            hearing = Hearing(self.circuit, self.ruleset)
+            self._baseline = hearing.whole()
+            key = content_key(self.raw)
+            self._hearings[key] = hearing
+            self._counted.add(key)
         return self._baseline
 
     def on(self, raw: Mapping[str, Any]) -> Bench:
         """A bench for a document that was tried here; its budget is what this one has left."""
-        known = self.run_on(raw, self.runs)
+        known = self.hear(raw)
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
-        full = run(known.circuit, self.ruleset, before=known)
-        shared = 0, self._kept, full, self._proposing, self._alone
+        full = Hearing(known.circuit, self.ruleset, study=known.study).whole()
+        shared = 0, self._hearings, self._counted, self._objections, full
         return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, *shared)
 
     def with_remedies(self, finding: Finding) -> Finding:
@@ -96,7 +110,7 @@ class Bench:
                 proven.append(trial)
             else:
                 advice.append(f"{proposal.summary}: withdrawn: {reason}")
-        ranked = sorted(proven, key=lambda trial: (*size(self.circuit, trial.run.circuit), trial.summary))
+        ranked = sorted(proven, key=lambda trial: (*size(self.circuit, trial.hearing.circuit), trial.summary))
         remedies: list[Remedy] = []
         for trial in ranked:
             remedy = Remedy(trial.summary, trial.patch, self._proof(finding, trial))
@@ -145,75 +159,60 @@ class Bench:
         self.trials += 1
         if self.trials > TRIALS_PER_FINDING:
             return f"no proof within the budget of {TRIALS_PER_FINDING} trials"
-        single = len(self.ruleset.rules) == 1
-        after = self.run_on(patched, limit) if single else self.alone(patched, finding.rule)
-        stays = None if isinstance(after, str) else after.finding(finding.identity)
-        if isinstance(after, Run) and stays is not None:
-            # its own rule is not content yet: no need to ask the others
-            comparison = Comparison(stays, (), (), (), ())
-        else:
-            after = self.run_on(patched, limit)
-            if isinstance(after, str):
-                return after
-            comparison = compare(self.baseline, after, finding)
+        hearing = self.hear(patched)
+        if isinstance(hearing, str):
+            return hearing
+        comparison = self._compared(finding, hearing, content_key(patched), limit)
+        if isinstance(comparison, str):
+            return comparison
         summary = "; together with: ".join(step.summary for _, step in steps)
-        rules = tuple(rule for rule, _ in steps)
-        return Trial(summary, patch, after, comparison, rules, content_key(patched))
+        return Trial(summary, patch, hearing, comparison, tuple(rule for rule, _ in steps))
 
-    def alone(self, raw: Mapping[str, Any], rule: str) -> Run | str:
-        """What one rule says of ``raw``, or why the document would be refused; not counted as a run."""
-        from schemas.problems import DocumentProblems
-        from service.documents import load_circuit
-
-        key = content_key(raw)
-        known = self._kept.get(key)
-        if known is not None:
-            return known
-        if (key, rule) not in self._alone:
-            try:
-                circuit = load_circuit(raw)
-            except DocumentProblems as refused:
-                return _refused(refused)
-            self._alone[key, rule] = run(circuit, self.ruleset.only((rule,)), proposing=False)
-        return self._alone[key, rule]
-
-    def run_on(self, raw: Mapping[str, Any], limit: int) -> Run | str:
-        """The rule set's word on ``raw``, or why there is none; at most ``limit`` runs are counted in all."""
-        from schemas.problems import DocumentProblems
-        from service.documents import load_circuit
-
-        key = content_key(raw)
-        if key not in self._kept:
+    def _compared(self, finding: Finding, hearing: Hearing, key: str, limit: int) -> Comparison | str:
+        """Its own rule first, then those that have objected most often, up to the first objection."""
+        own = objection(self.baseline, hearing.ask(finding.rule), finding.rule, finding)
+        if own.target is not None and len(self.ruleset.rules) > 1:
+            return own
+        if key not in self._counted:
             if self.runs >= limit:
                 return f"no proof within the budget of {limit} re-runs of the rule set"
             self.runs += 1
-            # what a single rule asked of this circuit already need not be worked out again
-            begun = next((made for (content, _), made in sorted(self._alone.items()) if content == key), None)
-            try:
-                circuit = load_circuit(raw) if begun is None else begun.circuit
-                self._kept[key] = run(circuit, self.ruleset, proposing=False, before=begun)
-            except DocumentProblems as refused:
-                self._kept[key] = _refused(refused)
-        return self._kept[key]
+            self._counted.add(key)
+        slugs = [entry.slug for entry in self.ruleset.rules]
+        for slug in sorted(slugs, key=lambda slug: (-self._objections[slug], slug)):
+            found = objection(self.baseline, hearing.ask(slug), slug, finding)
+            if not found.is_clean:
+                self._objections[slug] += 1
+                return found
+        return compare(self.baseline, hearing.whole(), finding)
 
-    def with_proposals(self, key: str, verdicts: Run, rules: frozenset[str]) -> Run:
-        """The same run of some rules with what they propose, which a proof alone does not need."""
-        if (key, rules) not in self._proposing:
-            self._proposing[key, rules] = run(verdicts.circuit, self.ruleset.only(rules), before=verdicts)
-        return self._proposing[key, rules]
+    def hear(self, raw: Mapping[str, Any]) -> Hearing | str:
+        """The hearing of ``raw`` for verdicts only, or why the document would be refused."""
+        from schemas.problems import DocumentProblems
+        from service.documents import load_circuit
+
+        key = content_key(raw)
+        if key not in self._hearings:
+            try:
+                self._hearings[key] = Hearing(load_circuit(raw), self.ruleset, proposing=False)
+            except DocumentProblems as refused:
+                self._hearings[key] = _refused(refused)
+        return self._hearings[key]
 
     def _follow_ups(self, trial: Trial) -> Steps:
         """What the findings in the way propose on the changed circuit, worst finding first."""
         in_the_way = trial.comparison.in_the_way
-        asked = frozenset(other.rule for other in in_the_way)
-        full = self.with_proposals(trial.key, trial.run, asked)
+        asked = sorted({other.rule for other in in_the_way})
+        again = Hearing(trial.hearing.circuit, self.ruleset, study=trial.hearing.study)
+        proposals = again.ask(*asked).proposals
         found: list[tuple[str, Proposal]] = []
         for other in in_the_way:
-            found.extend((other.rule, proposal) for proposal in full.proposals.get(other.identity, ()))
+            found.extend((other.rule, proposal) for proposal in proposals.get(other.identity, ()))
         return tuple(found)
 
     def _proof(self, finding: Finding, trial: Trial) -> Proof:
-        after = _after(finding, trial.run)
+        run = trial.hearing.whole()
+        after = _after(finding, run)
         also = trial.comparison.gone
         joined = [rule for rule in trial.rules[1:] if rule != finding.rule]
         parts = ["re-run on a changed copy: the finding is gone, nothing is new or worse"]
@@ -224,7 +223,7 @@ class Bench:
             )
         if also:
             parts.append("also gone: " + ", ".join(describe(other) for other in also))
-        moved = shifted(self.baseline, trial.run, finding)
+        moved = shifted(self.baseline, run, finding)
         if moved:
             parts.append(f"moved by less than {LEEWAY:.0%} of the limit: " + ", ".join(moved))
         return Proof(
@@ -235,7 +234,7 @@ class Bench:
             limit=finding.test.right if after is None else after.right,
             unit=finding.test.unit,
             corners=CORNERS,
-            effects=effects(self.baseline, trial.run),
+            effects=effects(self.baseline, run),
         )
 
 
