@@ -3,54 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, get_args
+from typing import get_args
 
-from rules.analysis.junction.happenings import HappeningKind
-from rules.analysis.timeline.model import EventKind, Verdict
 from schemas.finding import SEVERITIES, Origin, OutcomeKind
+from service.http.course_components import COURSES
+from service.http.schema_parts import (
+    FLAG,
+    NUMBER,
+    OPTIONAL_NUMBER,
+    OPTIONAL_TEXT,
+    POINTER,
+    POSITIONS,
+    TEXT,
+    Schema,
+    listing,
+    mapping,
+    record,
+    ref,
+)
 
-Schema = dict[str, Any]
-
-TEXT: Schema = {"type": "string"}
-NUMBER: Schema = {"type": "number"}
-FLAG: Schema = {"type": "boolean"}
-OPTIONAL_TEXT: Schema = {"type": ["string", "null"]}
-OPTIONAL_NUMBER: Schema = {"type": ["number", "null"], "description": "null where undefined or infinite"}
-POINTER: Schema = {
-    "type": "string",
-    "pattern": "^(/.*)?$",
-    "description": "JSON Pointer (RFC 6901) into the document",
-}
-
-
-def ref(name: str) -> Schema:
-    return {"$ref": f"#/components/schemas/{name}"}
-
-
-def listing(items: Schema) -> Schema:
-    return {"type": "array", "items": items}
-
-
-def mapping(values: Schema) -> Schema:
-    return {"type": "object", "additionalProperties": values}
-
-
-def record(members: Mapping[str, Schema], *optional: str, description: str = "") -> Schema:
-    """An object with all its members required, but for those named."""
-    schema: Schema = {"type": "object"}
-    if description:
-        schema["description"] = description
-    schema["required"] = [name for name in members if name not in optional]
-    schema["properties"] = dict(members)
-    return schema
-
-
-_POSITIONS = {
-    "contacts": mapping({"enum": ["open", "closed"]}),
-    "drivers": mapping({"enum": ["low", "high"]}),
-}
-_PLACE = {"state": TEXT, **_POSITIONS, "held": mapping(OPTIONAL_NUMBER)}
-_SHARE = {"share": OPTIONAL_NUMBER, "low": NUMBER, "high": NUMBER, "confidence": NUMBER}
 _INDEX: Schema = {
     "type": ["integer", "null"],
     "enum": [1, -1, 0, None],
@@ -185,11 +156,11 @@ SCHEMAS: Mapping[str, Schema] = {
         }
     ),
     "StateSummary": record(
-        {**_POSITIONS, "name": TEXT, "stable": FLAG, "index": _INDEX, "devices": mapping(TEXT)}
+        {**POSITIONS, "name": TEXT, "stable": FLAG, "index": _INDEX, "devices": mapping(TEXT)}
     ),
     "TimedSummary": record(
         {
-            **_POSITIONS,
+            **POSITIONS,
             "name": TEXT,
             "devices": mapping(TEXT),
             "held": mapping(OPTIONAL_NUMBER),
@@ -250,7 +221,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "configurations": listing(
                 record(
                     {
-                        **_POSITIONS,
+                        **POSITIONS,
                         "reached_by": listing(TEXT),
                         "complete": FLAG,
                         "states": listing(ref("State")),
@@ -261,170 +232,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "problems": listing(TEXT),
         }
     ),
-    "Event": record(
-        {
-            "at": OPTIONAL_NUMBER,
-            "what": TEXT,
-            "state": TEXT,
-            "kind": {"enum": sorted({*get_args(EventKind), *get_args(HappeningKind)})},
-            "parts": listing(TEXT),
-            "reason": TEXT,
-            "stored": mapping(OPTIONAL_NUMBER),
-        },
-        description="what happens when (s), the state after it, what capacitors (V) and coils (A) hold",
-    ),
-    "Interval": record(
-        {
-            "state": TEXT,
-            "from": NUMBER,
-            "to": OPTIONAL_NUMBER,
-            "devices": mapping(TEXT),
-            **_POSITIONS,
-        },
-        description="one mode from one time (s) to another; null where it never ends",
-    ),
-    "Threshold": record(
-        {
-            "part": TEXT,
-            "voltage": NUMBER,
-            "aim": OPTIONAL_NUMBER,
-            "at": NUMBER,
-            "kind": {"enum": ["jump", "region"]},
-            "state": TEXT,
-            "after": NUMBER,
-        },
-        description="the voltage (V) at which a capacitor ended a state, and the voltage it was bound for",
-    ),
-    "Timeline": record(
-        {
-            "circuit": TEXT,
-            "stimulus": OPTIONAL_TEXT,
-            "events": listing(ref("Event")),
-            "intervals": listing(ref("Interval")),
-            "nets": mapping(record({"at": listing(NUMBER), "voltage": listing(OPTIONAL_NUMBER)})),
-            "verdict": {"enum": list(get_args(Verdict))},
-            "period": OPTIONAL_NUMBER,
-            "reason": TEXT,
-            "start": TEXT,
-            "beta": TEXT,
-            "leakage": TEXT,
-            "model": TEXT,
-            "complete": FLAG,
-            "before": {
-                "anyOf": [
-                    record(
-                        {
-                            "state": TEXT,
-                            **_POSITIONS,
-                            "nets": mapping(OPTIONAL_NUMBER),
-                            "stored": mapping(OPTIONAL_NUMBER),
-                        }
-                    ),
-                    {"type": "null"},
-                ]
-            },
-            "drawn_to": NUMBER,
-            "outputs": listing(TEXT),
-            "stored": mapping(
-                record(
-                    {
-                        "unit": {"enum": ["V", "A"]},
-                        "nets": listing(TEXT),
-                        "at": listing(NUMBER),
-                        "value": listing(OPTIONAL_NUMBER),
-                    }
-                )
-            ),
-            "thresholds": listing(ref("Threshold")),
-            "assumed": listing(ref("Assumed")),
-            "problems": listing(TEXT),
-        },
-        description="times in s; a time that comes twice is a jump, null is a gap",
-    ),
-    "Varied": record(
-        {
-            "part": TEXT,
-            "member": TEXT,
-            "low": NUMBER,
-            "nominal": NUMBER,
-            "high": NUMBER,
-            "unit": TEXT,
-            "origin": {"enum": list(get_args(Origin))},
-            "pointer": POINTER,
-            "source": TEXT,
-        },
-        description="the interval from which one value is drawn; part is empty where all share the value",
-    ),
-    "SpreadState": record(
-        {**_PLACE, "found": {"type": "integer"}, **_SHARE},
-        description="how many samples have a state",
-    ),
-    "SpreadQuantity": record(
-        {
-            "kind": {"enum": ["net-voltage", "delay"]},
-            "name": TEXT,
-            **_PLACE,
-            "unit": TEXT,
-            "nominal": OPTIONAL_NUMBER,
-            "count": {"type": "integer"},
-            "low": OPTIONAL_NUMBER,
-            "median": OPTIONAL_NUMBER,
-            "high": OPTIONAL_NUMBER,
-            "mean": OPTIONAL_NUMBER,
-            "deviation": OPTIONAL_NUMBER,
-            "worst": {
-                "anyOf": [
-                    record(
-                        {
-                            "low": OPTIONAL_NUMBER,
-                            "high": OPTIONAL_NUMBER,
-                            "low_corner": TEXT,
-                            "high_corner": TEXT,
-                            "exact": FLAG,
-                            "note": TEXT,
-                        }
-                    ),
-                    {"type": "null"},
-                ]
-            },
-            "root_sum_square": OPTIONAL_NUMBER,
-            "never": {"type": "integer", "description": "samples whose delay never ends"},
-        },
-        "never",
-        description="low, median and high are the 0.5, 50 and 99.5 % quantiles of the samples",
-    ),
-    "Yield": record(
-        {
-            "requirement": TEXT,
-            "kind": TEXT,
-            "pointer": POINTER,
-            "unit": TEXT,
-            "at_least": OPTIONAL_NUMBER,
-            "at_most": OPTIONAL_NUMBER,
-            "passed": {"type": "integer"},
-            **_SHARE,
-        },
-        description="the share of samples that meets a requirement",
-    ),
-    "Spread": record(
-        {
-            "circuit": TEXT,
-            "samples": {"type": "integer"},
-            "asked": {"type": "integer"},
-            "seed": {"type": "integer"},
-            "complete": FLAG,
-            "distribution": TEXT,
-            "varied": listing(ref("Varied")),
-            "states": listing(ref("SpreadState")),
-            "quantities": listing(ref("SpreadQuantity")),
-            "yields": listing(ref("Yield")),
-            "left_out": listing(
-                record({"pointer": POINTER, "requirement": TEXT, "kind": TEXT, "reason": TEXT})
-            ),
-            "assumed": listing(ref("Assumed")),
-            "problems": listing(TEXT),
-        }
-    ),
+    **COURSES,
     "Mended": record(
         {
             "circuit": TEXT,

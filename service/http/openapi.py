@@ -9,9 +9,10 @@ from typing import Any
 
 from schemas.json_schema import circuit_schema
 from service.http.bodies import MEDIA_TYPES
-from service.http.components import SCHEMAS, Schema, ref
+from service.http.components import SCHEMAS
 from service.http.options import BY_RESOURCE, Option
 from service.http.problems import JSON_TYPE, PROBLEM_TYPE
+from service.http.schema_parts import Schema, ref
 from service.ruleset import DISTRIBUTION
 
 EXAMPLE: Mapping[str, Any] = {
