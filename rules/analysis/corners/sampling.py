@@ -28,7 +28,7 @@ from rules.analysis.network import Network
 from rules.analysis.states import start_betas
 
 JUNCTION_LIMIT = 12  # more than 4,096 modes are left to the ordinary enumeration of each sample
-BATCH = 8192  # samples solved between two looks at the budget
+BATCH = 4096  # samples solved between two looks at the budget
 
 Progress = Callable[[int, int], None]
 
@@ -91,7 +91,7 @@ class Samples:
     def _count(self, lists: Sequence[NDArray[np.intp]]) -> NDArray[np.intp]:
         result = np.zeros(self.done, dtype=np.intp)
         for samples in lists:
-            np.add.at(result, samples, 1)
+            result[samples] += 1  # no sample is twice in one mode
         return result
 
 
@@ -179,7 +179,7 @@ class _Gathered:
             keeps = _is_state(many, support, sharing[rows])
             if keeps.any():
                 held.append((support, rows[keeps], many.rows(keeps)))
-                np.add.at(signs, rows[keeps], many.signs[keeps])
+                signs[rows[keeps]] += many.signs[keeps]  # no sample is twice in one mode
         odd = signs != 1
         for rows in screened.odd:
             odd[rows] = True

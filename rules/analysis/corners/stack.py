@@ -181,18 +181,38 @@ class Stack:
         fixed, varying = self.network.injection_parts
         return fixed + varying * self.shares[:, None, :]
 
+    def _between(self, potentials: Array) -> tuple[Array, Array]:
+        """What each junction sees between its ends (N, junctions, nets), and the sum of both magnitudes."""
+        rows = {net: k for k, net in enumerate(self.network.nets)}
+        ends = [junction.sense for junction in self.network.junctions]
+        padded = np.concatenate([potentials, np.zeros((self.count, 1, potentials.shape[2]))], axis=1)
+        high, low = (padded[:, [rows.get(pair[side], len(rows)) for pair in ends]] for side in (0, 1))
+        return high - low, np.abs(high) + np.abs(low)
+
+    def _into(self, seen: Array, fixed: Array, varying: Array) -> Array:
+        """seen @ (fixed + varying * shares) for all points at once."""
+        flat = seen.reshape(seen.shape[0] * seen.shape[1], seen.shape[2])
+        result: Array = (flat @ fixed).reshape(*seen.shape[:2], fixed.shape[1])
+        result += (flat @ varying).reshape(result.shape) * self.shares[:, None, :]
+        return result
+
+    def carried(self, currents: Array) -> Array:
+        """Injections (N, nets) of junction currents (N, junctions)."""
+        fixed, varying = self.network.injection_parts
+        result: Array = currents @ fixed.T + (currents * self.shares) @ varying.T
+        return result
+
     @cached_property
     def equations(self) -> tuple[Array, Array]:
         """(G, h) of each point: see :meth:`Network.equations`; (N, u, u) and (N, u)."""
         network = self.network
         size, j, free = len(network.nets), len(network.junctions), len(network.islands)
-        seen = np.matmul(network.sense, self.inverse[:, :size, :size])
-        magnitude = np.abs(self.inverse[:, :size, :size])
-        reach = np.matmul(np.abs(network.sense), magnitude)
+        seen, magnitude = self._between(self.inverse[:, :size, :size])
         floor = 1e-16 * magnitude.max(axis=(1, 2), initial=0.0)[:, None, None]
+        fixed, varying = network.injection_parts
         # what is only rounding is nothing, as in Network.reduced
-        product = np.matmul(seen, self.injected)
-        terms = np.matmul(reach, np.abs(self.injected))
+        product = self._into(seen, fixed, varying)
+        terms = self._into(magnitude, np.abs(fixed), np.abs(varying))
         response = np.where(np.abs(product) <= 1e-13 * terms + floor, 0.0, product)
         g = np.zeros((self.count, j + free, j + free))
         g[:, :j, :j] = -response
@@ -202,7 +222,8 @@ class Stack:
         if free:
             islands = network.island_map
             g[:, :j, j:] = -network.sense @ islands
-            g[:, j:, :j] = np.matmul(islands.T, self.injected)
+            balance = [islands.T @ part for part in (fixed, varying)]
+            g[:, j:, :j] = balance[0] + balance[1] * self.shares[:, None, :]
             h[:, j:] = islands.T @ network.injection
         return g, h
 

@@ -28,7 +28,7 @@ ZERO = 1e-12  # a number of scaled rows that is nothing but rounding
 DOUBTFUL = 1e-9  # a pivot whose rounding may reach the conditions
 PRUNED = 2  # junctions left from which looking for hopeless samples pays
 COMPRESS = 0.75  # share of the samples still alive below which the others are taken out
-CHUNK = 1024  # samples at a time, so that they stay in the cache
+CHUNK = 4096  # samples at a time, so that they stay in the cache
 
 
 @dataclass(eq=False)

@@ -65,6 +65,8 @@ class Variants:
     def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> Variants:
         """Some of the points, without solving again."""
         numbers = np.arange(len(self))[chosen]
+        if np.array_equal(numbers, np.arange(len(self))):
+            return self
         made = type(self).__new__(type(self))
         made._start(self.frame, self.stack.rows(numbers))
         made.signs, made.z, made.conditions = self.signs[numbers], self.z[numbers], self.conditions[numbers]
@@ -109,32 +111,36 @@ class Variants:
         g, h = stack.equations
         z = np.zeros((count, j + free))
         self.signs: NDArray[np.int_] = np.ones(count, dtype=int)
-        sound = np.isfinite(g).all(axis=(1, 2))
+        sound = np.ones(count, dtype=bool)
         impossible = np.zeros(count, dtype=bool)
         if keep:
-            matrices = g[:, keep][:, :, keep] * self.frame.scale[keep]
+            matrices = g[:, np.array(keep)[:, None], keep] * self.frame.scale[keep]
             rows = np.abs(matrices).max(axis=2)
             with np.errstate(all="ignore"):
                 level = matrices / rows[:, :, None]
+                sound &= np.isfinite(level).all(axis=(1, 2))
+                if not sound.all():
+                    level[~sound] = np.eye(len(keep))
                 columns = np.abs(level).max(axis=1)
-                level = level / columns[:, None, :]
-                sign, logarithm = np.linalg.slogdet(np.where(np.isfinite(level), level, 0.0))
+                sign, logarithm = np.linalg.slogdet(level)
+                logarithm = logarithm - np.log(columns).sum(axis=1)
                 sound &= np.isfinite(logarithm) & (logarithm > SOUND)
-                right = -h[:, keep] / rows
-            good = np.flatnonzero(sound)
-            solved = np.linalg.solve(level[good], right[good][..., None])[..., 0] / columns[good]
+            good = np.arange(count) if sound.all() else np.flatnonzero(sound)
+            right = -h[good[:, None], keep] / rows[good]
+            solved = np.linalg.solve(level[good], right[..., None])[..., 0]
             z[good[:, None], keep] = solved * self.frame.scale[keep]
             flip = -1.0 if (free - len(loose)) % 2 else 1.0
             self.signs = np.where(sound, np.sign(sign) * flip, 0).astype(int)
             ill = np.flatnonzero(~sound & np.isfinite(matrices).all(axis=(1, 2)))
-            shared, fits, none = shared_points(
-                matrices[ill], -h[ill][:, keep], self.frame.scale[keep], len(support)
-            )
-            z[ill[:, None], keep] = shared * self.frame.scale[keep]
-            # a mode that shares has no sign of its own
-            self.signs[ill[fits]] = 1
-            sound[ill[fits]] = True
-            impossible[ill[none]] = True
+            if ill.size:
+                shared, fits, none = shared_points(
+                    matrices[ill], -h[ill][:, keep], self.frame.scale[keep], len(support)
+                )
+                z[ill[:, None], keep] = shared * self.frame.scale[keep]
+                # a mode that shares has no sign of its own
+                self.signs[ill[fits]] = 1
+                sound[ill[fits]] = True
+                impossible[ill[none]] = True
         if loose:
             slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
             z[:, [j + f for f in loose]] = _between(slack, g[0, :j][:, [j + f for f in loose]])
@@ -144,9 +150,8 @@ class Variants:
         conducting[support] = True
         self.conditions = np.where(conducting, z[:, :j] / self.frame.scale[:j], slack)
         size = len(network.nets)
-        point = stack.rest + np.matmul(
-            stack.inverse[:, :, :size], np.matmul(stack.injected, z[:, :j, None])
-        ).reshape(count, -1)
+        carried = stack.carried(z[:, :j])
+        point = stack.rest + np.matmul(stack.inverse[:, :, :size], carried[..., None])[..., 0]
         point[:, :size] += z[:, j:] @ network.island_map.T
         self.answers = point
         self.sound = sound & self._fits(support)
