@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -120,46 +120,49 @@ class RequiredReArm:
         worst = study.shared(
             ("way back", delay, share), lambda: worst_way(study, delay, way, share) if way.complete else None
         )
-        if worst is None:
-            worst = WorstWay(way, delay, "nominal", ())
-        if isinstance(worst.way, NoRecovery):
-            yield undecided(self, item, about, f"at {worst.corner}: {worst.way.reason}")
+        there: tuple[Recovery | NoRecovery, Delay] = (way, delay)
+        seconds, corner = way.seconds, "nominal"
+        if worst is not None:
+            seconds, corner = worst.seconds, worst.corner
+            if seconds > item.window.high or math.isinf(seconds):
+                there = worst.worked_out()
+        if isinstance(there[0], NoRecovery):
+            yield undecided(self, item, about, f"at {corner}: {there[0].reason}")
             return
-        test = Test.at_most(worst.seconds, item.window.high, "s")
+        test = Test.at_most(seconds, item.window.high, "s")
         if not test.holds:
-            yield self._violated(study, item, way, worst, worst.way, delay, test)
+            case = Case(there[1], corner, there[0], Window(0.0, item.window.high, f"{item.pointer}/at_most"))
+            yield self._violated(study, item, way, worst, case, delay, test)
         else:
             unknown = why_unknown(study)
             if unknown:
                 yield undecided(self, item, about, f"not every state is known: {unknown}")
             else:
-                yield satisfied(self, item, about, test, delay.timed.name, worst.corner)
+                yield satisfied(self, item, about, test, delay.timed.name, corner)
 
     def _violated(
         self,
         study: Study,
         item: Asked,
         way: Recovery,
-        worst: WorstWay,
-        there: Recovery,
+        worst: WorstWay | None,
+        case: Case,
         delay: Delay,
         test: Test,
     ) -> Outcome:
         share = self.limits["shortening"].value
         capacitor = delay.timed.capacitor
-        window = Window(0.0, item.window.high, f"{item.pointer}/at_most")
-        case = Case(worst.delay, worst.corner, there, window)
         text = message(case, test, share)
-        if way.complete and worst.sensitivities:
-            text += f" That is at {worst.corner}; at nominal values it takes {say(way.seconds, 's')}."
+        if worst is not None:
+            text += f" That is at {case.corner}; at nominal values it takes {say(way.seconds, 's')}."
         made: tuple[Proposal, ...] = ()
         told: list[str] = []
-        nominal = Case(delay, delay.timed.corner, way, window)
+        nominal = Case(delay, delay.timed.corner, way, case.window)
         if study.proposing:
-            if way.complete and math.isfinite(worst.seconds):
-                # the spread of the way back is taken off the limit: it grows with the time itself
-                tight = Window(0.0, window.high * way.seconds / worst.seconds, window.pointer)
-                made, withheld = proposals(study, replace(nominal, window=tight), share)
+            if way.complete and math.isfinite(test.left):
+                made, withheld = proposals(
+                    study, nominal, share, partial(_worst_with, study, delay, way, share)
+                )
                 told.extend(withheld)
             told.extend(advice(study, nominal))
         return violated(
@@ -167,24 +170,33 @@ class RequiredReArm:
             item,
             test,
             text,
-            self._evidence(study, item, case, way, worst),
+            self._evidence(item, study, case, way, worst),
             state=delay.timed.name,
-            corner=worst.corner,
+            corner=case.corner,
             parts=(capacitor,),
             pointers=(member_pointer(capacitor, "capacitance"),),
             proposals=made,
             advice=told,
-            cause=None if there.complete else identity("reset-path", (capacitor,), (), "way back"),
+            cause=None if case.way.complete else identity("reset-path", (capacitor,), (), "way back"),
         )
 
     def _evidence(
-        self, study: Study, item: Asked, case: Case, way: Recovery, worst: WorstWay
+        self, item: Asked, study: Study, case: Case, way: Recovery, worst: WorstWay | None
     ) -> Iterator[Quantity]:
         yield from limits(item, "t", "time back", "s")
         if way.complete:
             yield Quantity("t_back,nominal", "time back at nominal values", way.seconds, "s")
         yield from evidence(study, case, self.limits["shortening"].value)
-        yield from moved_by(worst.sensitivities, "s")
+        if worst is not None:
+            yield from moved_by(worst.sensitivities, "s")
+
+
+def _worst_with(
+    study: Study, delay: Delay, way: Recovery, shortening: float, resistor: str, ohms: float
+) -> float:
+    """The time back at the worst corner with another resistor, s."""
+    found = worst_way(study, delay, way, shortening, {(resistor, "resistance"): ohms})
+    return math.inf if found is None else found.seconds
 
 
 RULE = RequiredReArm()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -33,6 +33,7 @@ SHORTENING = Limit(
 )
 SHOWN = 6  # pieces of the way that the evidence lists
 TRIED = 2  # resistors that are proposed
+ROUNDS = 4  # values tried of each, until the worst corner keeps the limit as well
 DRIFT = 0.2  # of the delay; the usual tolerance of an electrolytic (Panasonic SU, Nichicon KL)
 
 
@@ -138,15 +139,21 @@ def _busy(segment: Segment) -> str:
     return ", ".join(busy) if busy else "all off"
 
 
-def proposals(study: Study, case: Case, shortening: float) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
-    """Lower resistors that bring it back in time; those that spoil a required delay are told instead."""
+def proposals(
+    study: Study, case: Case, shortening: float, worst: Callable[[str, float], float] | None = None
+) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
+    """Lower resistors that bring it back in time; those that spoil a required delay are told instead.
+
+    ``worst`` gives the time back (s) at the worst corner with a resistor at another value (ohm): where it is
+    given, that keeps the limit, else the time at hand.
+    """
     made: list[Proposal] = []
     withheld: list[str] = []
     window = delay_window(study, case.delay)
     typical = _typical(study, case)
     fixed = None if case.window is None else case.limit
     for name, weight in levers(study, case.way, case.delay, fixed is None, shortening)[:TRIED]:
-        found = lowered(study, case.way, case.delay, (name, weight), fixed, shortening)
+        found = _lowered(study, case, (name, weight), fixed, shortening, worst)
         if found is None:
             continue
         ohms, way, delay = found
@@ -162,6 +169,29 @@ def proposals(study: Study, case: Case, shortening: float) -> tuple[tuple[Propos
             continue
         made.append(Proposal(summary, (new_resistance(study, name, ohms),)))
     return tuple(made), tuple(withheld)
+
+
+def _lowered(
+    study: Study,
+    case: Case,
+    lever: tuple[str, float],
+    fixed: float | None,
+    shortening: float,
+    worst: Callable[[str, float], float] | None,
+) -> tuple[float, Recovery, Delay] | None:
+    """A resistor low enough for the limit, at the worst corner where that can be asked."""
+    goal = fixed
+    for _ in range(ROUNDS):
+        found = lowered(study, case.way, case.delay, lever, goal, shortening)
+        if found is None or worst is None or goal is None or fixed is None:
+            return found
+        seconds = worst(lever[0], found[0])
+        if seconds <= fixed:
+            return found
+        if math.isinf(seconds):
+            return None
+        goal *= 0.99 * fixed / seconds
+    return None
 
 
 def _spoils(window: Window | None, before: float, after: float) -> str:

@@ -318,7 +318,7 @@ def single(tracer: Tracer, segments: Sequence[Segment]) -> Courses:
     return made
 
 
-def passed(courses: Courses, farads: Array, elapsed: float) -> Array:
+def passed(courses: Courses, farads: Array, elapsed: float | Array) -> Array:
     """Capacitor voltages ``elapsed`` s into each course; the last end where it is over by then."""
     left, found = np.full(len(farads), elapsed), courses.end[:, -1].copy()
     times, slope = courses.times(farads), courses.slope

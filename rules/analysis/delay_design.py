@@ -78,24 +78,6 @@ class Designer:
         """Greatest over least accepted delay; infinite where one side is open."""
         return self.window.high / self.window.low if self.window.low > 0.0 else math.inf
 
-    def _parameter(self, key: Key) -> Parameter:
-        """The interval of a value; without width where it has no tolerance."""
-        found = next((p for p in self.corners.parameters if p.key == key), None)
-        if found is not None:
-            return found
-        known = self.study.resolved.values[key]
-        return Parameter(
-            key,
-            key[1],
-            known.value,
-            known.value,
-            known.value,
-            known.unit,
-            known.origin,
-            known.source,
-            known.pointer,
-        )
-
     def _aim(self, low: float, here: float, high: float) -> float:
         """The nominal delay that puts the range in the middle of the window, by ratio."""
         if math.isfinite(self.window.high) and self.window.low > 0.0:
@@ -109,8 +91,9 @@ class Designer:
         assert self.resistor is not None
         changed = {(self.resistor, "resistance"): ohms, (self.capacitor, "capacitance"): farads}
         study = self.study
-        kept = {key: value for key, value in changed.items() if value != study.value(*key)}
-        return moved(self.corners, {key: _moved(self._parameter(key), value) for key, value in kept.items()})
+        return corners_with(
+            self.corners, {k: value for k, value in changed.items() if value != study.value(*k)}
+        )
 
     def _try(self, ohms: float, farads: float) -> Pair | None:
         """One pair; ``None`` where its range does not fit."""
@@ -281,6 +264,20 @@ def _near(ohms: float) -> Iterator[float]:
     first = nearest(ohms, RESISTORS)
     yield first
     yield from sorted(neighbours(first, RESISTORS), key=lambda r: abs(math.log(r / ohms)))
+
+
+def corners_with(corners: DelayCorners, values: Mapping[Key, float]) -> DelayCorners:
+    """The same delay with other part values, each with its tolerance."""
+    changed: dict[Key, Parameter] = {}
+    for key, value in values.items():
+        found = next((p for p in corners.parameters if p.key == key), None)
+        if found is None:
+            known = corners.resolved.values[key]
+            now = known.value, known.value, known.value
+            where = known.origin, known.source, known.pointer
+            found = Parameter(key, key[1], *now, known.unit, *where)
+        changed[key] = _moved(found, value)
+    return moved(corners, changed)
 
 
 def moved(corners: DelayCorners, changed: Mapping[Key, Parameter]) -> DelayCorners:

@@ -7,48 +7,169 @@ circuit is then worked out anew, states and all.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from rules.analysis.corners.labels import label
-from rules.analysis.corners.parameters import HANDBOOK_TEMPERATURE, TEMPERATURE, Parameter, Point, at
-from rules.analysis.corners.worst import Sensitivity, Worst, worst_scalar
-from rules.analysis.delay_parameters import delay_parameters
-from rules.analysis.delays import Delay, delay_with
+import numpy as np
+
+from rules.analysis.configurations import configurations
+from rules.analysis.corners.parameters import HANDBOOK_TEMPERATURE, TEMPERATURE, Key, Point, at
+from rules.analysis.corners.stack import layout_of
+from rules.analysis.corners.worst import Sensitivity, worst_scalar
+from rules.analysis.courses import Batch, Courses, Flags, Frame, passed
+from rules.analysis.delay_corners import DelayCorners, delay_corners
+from rules.analysis.delay_design import corners_with
+from rules.analysis.delays import Delay, delay_with, dwell
+from rules.analysis.elements import Array
 from rules.analysis.formulas.drift import capacitance_drift
+from rules.analysis.frozen import Phase
 from rules.analysis.named import Pinned
-from rules.analysis.recovery import NoRecovery, Recovery, recovery_of, recovery_with
+from rules.analysis.recovery import HAIR, NoRecovery, Recovery, recovery_of, recovery_with
 from rules.analysis.resolve import dielectric_of
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
+_FLAT = 1e-9  # relative change of current below which a piece counts as straight
+
 
 @dataclass(frozen=True, eq=False)
 class WorstWay:
-    """The slowest way back that was found: with its delay, at ``corner``.
+    """The slowest way back: ``seconds`` at ``corner``, which is the point ``point``."""
 
-    ``way`` is the reason where there is none at the corner: the delay is not there, or it ends otherwise.
-    """
-
-    way: Recovery | NoRecovery
+    seconds: float
     delay: Delay
     corner: str
     sensitivities: tuple[Sensitivity, ...]
+    point: Point
+    study: Study
+    shortening: float
 
-    @property
-    def seconds(self) -> float:
-        return self.way.seconds if isinstance(self.way, Recovery) else math.inf
+    def worked_out(self) -> tuple[Recovery | NoRecovery, Delay]:
+        """The way back and the delay there, states and all; the reason where there is none.
+
+        Without one, the delay is not there at this corner, or it ends in another way.
+        """
+        pinned, _ = pinned_at(self.study, self.delay.timed.capacitor, self.point)
+        there = _same(pinned, self.delay)
+        if there is None:
+            reason = f'"{self.delay.timed.name}" is no delay at this corner, or it ends in another way'
+            return NoRecovery(reason, False), self.delay
+        return recovery_of(pinned, "typical", there, self.shortening), there
 
 
-def worst_way(study: Study, delay: Delay, way: Recovery, shortening: float) -> WorstWay | None:
-    """The way back at its worst corner; ``None`` where nothing moves it."""
-    every = delay_parameters(study, delay)
-    found = worst_scalar(lambda point: _seconds(study, delay, way, shortening, point), every, "max", True)
-    if found is None or not every:
+def worst_way(
+    study: Study,
+    delay: Delay,
+    way: Recovery,
+    shortening: float,
+    values: Mapping[Key, float] | None = None,
+) -> WorstWay | None:
+    """The way back at its worst corner, with other part values if given; ``None`` where nothing moves it."""
+    corners = delay_corners(study, delay)
+    if values:
+        corners = corners_with(corners, values)
+    if not corners.parameters:
         return None
-    return _worked_out(study, delay, found, every, shortening)
+    back = WayBack(study, corners, way, shortening)
+    found = corners.worst(back.seconds, 1.0)
+    if found is not None and math.isfinite(found.value) and not found.lost:
+        moved = [Sensitivity(s.parameter, s.low, s.high, 0.0) for s in found.shares]
+        moved.sort(key=lambda s: (-abs(s.change), s.parameter.key))
+        return WorstWay(found.value, delay, found.label, tuple(moved), found.point, study, shortening)
+    return _by_trials(study, corners, way, shortening)
+
+
+class WayBack:
+    """The time back at many points of the tolerances, in the modes of the way at nominal values."""
+
+    def __init__(self, study: Study, corners: DelayCorners, way: Recovery, shortening: float) -> None:
+        self.study, self.corners, self.way, self.shortening = study, corners, way, shortening
+        timed = corners.delay.timed
+        self._own = self._frame(timed.phase)
+        self._frames = [self._frame(phase) for phase in way.phases]
+        rest = configurations(study.circuit)[0][0]
+        fold = timed.kind == "fold"
+        self.stay = math.inf if fold else dwell(study.circuit, timed.configuration, rest)
+
+    def _frame(self, phase: Phase) -> Frame:
+        mode = phase.start_state.mode
+        return Frame(mode.network, layout_of(mode.network), mode.betas, self.way.capacitor)
+
+    def seconds(self, courses: Courses, points: Array) -> Array:
+        """s at every point; NaN where the way back goes through other modes."""
+        farads = self.corners.farads(points)
+        total = courses.times(farads).sum(axis=1)
+        enough = passed(courses, farads, self.shortening * total)
+        volts = self._left(courses, points, farads)
+        time = np.zeros(len(points))
+        open_ = (volts - enough) * (courses.start[:, 0] - enough) < 0.0
+        for phase, frame in zip(self.way.phases, self._frames, strict=True):
+            made = self._followed(phase, frame, points, volts)
+            spent, there = until_voltage(made, farads, enough)
+            time = np.where(open_, time + spent, time)
+            open_ = open_ & ~there
+            volts = made.end[:, -1]
+            known = made.here | ~open_ & np.isfinite(time)
+            time = np.where(known, time, np.nan)
+        time = np.where(open_ & np.isfinite(time), np.inf, time)
+        for k in np.flatnonzero(np.isnan(time) & np.isfinite(total)).tolist():
+            point = self.corners.point(points[k])
+            alone = _seconds(self.study, self.corners.delay, self.way, self.shortening, point)
+            time[k] = math.nan if alone is None else alone
+        return time
+
+    def _left(self, courses: Courses, points: Array, farads: Array) -> Array:
+        """Where the capacitor stands as the way back begins, V."""
+        timed = self.corners.delay.timed
+        if timed.kind == "fold":
+            result: Array = courses.end[:, -1]
+            return result
+        made = self._followed(timed.phase, self._own, points, courses.start[:, 0])
+        volts = made.end[:, -1] if math.isinf(self.stay) else passed(made, farads, self.stay)
+        # a hair on the way back, so that no junction across the capacitor stands at its very limit
+        volts = volts - np.copysign(HAIR, volts - courses.start[:, 0])
+        return np.where(made.here, volts, np.nan)
+
+    def _followed(self, phase: Phase, frame: Frame, points: Array, start: Array) -> Courses:
+        held = {name: np.full(len(points), volts) for name, volts in frame.network.held.items()}
+        held[self.way.capacitor] = start
+        batch = Batch(frame, self.corners.parameters, points, held)
+        way = tuple(segment.support for segment in phase.segments)
+        if not way:
+            return Courses.empty(len(points), 1, len(frame.network.junctions))
+        return batch.follow(way, start, phase.end == "fold", settles=phase.end == "settles")
+
+
+def until_voltage(courses: Courses, farads: Array, target: Array) -> tuple[Array, Flags]:
+    """Seconds from the start of each course to ``target`` V on its way, and whether it gets there."""
+    slope, times = courses.slope, courses.times(farads)
+    time, done = np.zeros(len(farads)), np.zeros(len(farads), dtype=bool)
+    for k in range(times.shape[1]):
+        start, end, first = courses.start[:, k], courses.end[:, k], courses.first[:, k]
+        inside = ~done & (start != end) & ((target - start) * (target - end) <= 0.0)
+        last = first + slope[:, k] * (target - start)
+        with np.errstate(all="ignore"):
+            ratio = first / last
+            mean = np.where(np.abs(ratio - 1.0) < _FLAT, 1.0 / first, np.log(ratio) / (first - last))
+            part = np.where(target == start, 0.0, farads * (target - start) * mean)
+        inside &= np.isfinite(part)
+        time = np.where(inside, time + part, np.where(done, time, time + times[:, k]))
+        done = done | inside
+    return time, done
+
+
+def _by_trials(study: Study, corners: DelayCorners, way: Recovery, shortening: float) -> WorstWay | None:
+    """The same by single changes, each worked out by itself, where the modes differ from point to point."""
+    every, delay = corners.parameters, corners.delay
+    found = worst_scalar(lambda point: _seconds(study, delay, way, shortening, point), every, "max", True)
+    if found is None:
+        return None
+    made = WorstWay(found.value, delay, found.label, found.sensitivities, found.point, study, shortening)
+    there = made.worked_out()
+    seconds = there[0].seconds if isinstance(there[0], Recovery) else math.inf
+    return replace(made, seconds=seconds)
 
 
 def pinned_at(study: Study, capacitor: str, point: Point) -> tuple[Pinned, dict[str, float]]:
@@ -69,21 +190,6 @@ def _seconds(study: Study, delay: Delay, way: Recovery, shortening: float, point
     return None if back is None else back.seconds
 
 
-def _worked_out(
-    study: Study, delay: Delay, found: Worst, every: Sequence[Parameter], shortening: float
-) -> WorstWay:
-    pinned, _ = pinned_at(study, delay.timed.capacitor, found.point)
-    there = _same(pinned, delay)
-    if there is None:
-        lost = NoRecovery(
-            f'"{delay.timed.name}" is no delay at this corner, or it ends in another way', False
-        )
-        return WorstWay(lost, delay, found.label, found.sensitivities)
-    way = recovery_of(pinned, "typical", there, shortening)
-    corner = found.label or label(found.point, every)
-    return WorstWay(way, there, corner, found.sensitivities)
-
-
 def _same(study: Study, delay: Delay) -> Delay | None:
     """The same delay in another study of the circuit."""
     wanted = delay.timed
@@ -91,5 +197,5 @@ def _same(study: Study, delay: Delay) -> Delay | None:
         timed = other.timed
         here = (timed.capacitor, timed.kind, timed.configuration.key, other.opposed)
         if here == (wanted.capacitor, wanted.kind, wanted.configuration.key, delay.opposed):
-            return replace(other)
+            return other
     return None

@@ -26,7 +26,7 @@ from rules.analysis.states import find_states, linear_state
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
-_HAIR = 1e-9  # V
+HAIR = 1e-9  # V
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +119,7 @@ def _withdrawn(
     timed = delay.timed
     last = _last_voltage(study, delay, rest)
     # a hair on the way back, so that no junction straight across the capacitor stands at its very limit
-    last -= math.copysign(_HAIR, last - delay.start)
+    last -= math.copysign(HAIR, last - delay.start)
     held = {**timed.state.mode.network.held, timed.capacitor: last}
     ways = []
     for state in find_states(study.resolved, rest, corner, held).stable:

@@ -16,9 +16,11 @@ from typing import TYPE_CHECKING, Literal
 from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.corners.parameters import HANDBOOK_TEMPERATURE, TEMPERATURE, Point, at, parameters
 from rules.analysis.corners.worst import Worst, bounds_scalar
+from rules.analysis.course import seconds
 from rules.analysis.delay_corners import Corner, DelayCorners, Share, delay_corners, every_delay
 from rules.analysis.delays import Delay
 from rules.analysis.formulas.drift import capacitance_drift
+from rules.analysis.leakage import highest_voltage, promise_of
 from rules.analysis.named import Others, Pinned
 from rules.analysis.requirements import Asked, means
 from rules.analysis.resolve import Resolved, dielectric_of
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from rules.analysis.timeline.model import Timeline
 
 Leaking = Literal["none", "limit"]
+_NEXT_TO_NOTHING = 0.01  # of a stay, that belongs to no capacitor
 _PART = 0.2  # of a stay; what its delay leaves unexplained: the press of a button, the settling of a filter
 
 
@@ -151,7 +154,7 @@ class Ruler:
         made: list[Measured] = []
         extra = nominal.seconds - ends[0].nominal
         for corner, sign in ((ends[0], -1.0), (ends[1], 1.0)):
-            found = self._measured(corner, extra, behind.opposed == (sign > 0.0))
+            found = self._measured(corners, corner, extra, behind.opposed == (sign > 0.0))
             if isinstance(found, str):
                 return found
             if found is None:
@@ -176,20 +179,40 @@ class Ruler:
             return None
         return best
 
-    def _measured(self, corner: Corner, extra: float, leaks: bool) -> Measured | str | None:
-        """The stay at a corner of the delay; ``extra`` s of it belong to no capacitor."""
+    def _measured(
+        self, corners: DelayCorners, corner: Corner, extra: float, leaks: bool
+    ) -> Measured | str | None:
+        """The stay at a corner of the delay; ``extra`` s of it belong to no capacitor.
+
+        Where that is next to nothing the closed course is the stay; else the corner is run.
+        """
+        dry = corner.value + extra
+        if abs(extra) <= _NEXT_TO_NOTHING * dry:
+            wet = self._leaking(corners, corner) + extra if leaks else dry
+            if math.isfinite(wet):
+                return Measured(wet, dry, corner.label)
         stay = self.at_point(corner.point, "limit" if leaks else "none")
         if stay is None or isinstance(stay, str):
             return stay
-        dry = corner.value + extra if leaks else stay.seconds
-        return Measured(stay.seconds, dry, corner.label, stay.reason)
+        return Measured(stay.seconds, dry if leaks else stay.seconds, corner.label, stay.reason)
+
+    def _leaking(self, corners: DelayCorners, corner: Corner) -> float:
+        """The delay at a corner with its capacitor leaking its limit, s."""
+        capacitor = corners.capacitor
+        promise = promise_of(self.study, capacitor, highest_voltage(self.study, capacitor))
+        row = corner.row[None]
+        courses = corners.courses(row)
+        if isinstance(promise, str) or not courses.here[0] or math.isinf(corner.value):
+            return corner.value
+        farads = float(corners.farads(row)[0])
+        return seconds(courses.segments(0, farads), farads, promise.limit)
 
     def _by_runs(self, nominal: Stay) -> Stays | str:
         """Every corner by a run of its own, where no single capacitor explains the delay."""
         open_: list[str] = []
         missing: list[str] = []
 
-        def seconds(point: Point, leakage: Leaking = "none") -> float | None:
+        def lasting(point: Point, leakage: Leaking = "none") -> float | None:
             stay = self.at_point(point, leakage)
             if isinstance(stay, str):
                 open_.append(stay)
@@ -200,7 +223,7 @@ class Ruler:
             return stay.seconds
 
         every = parameters(self.study.resolved)
-        found = bounds_scalar(seconds, every, thrifty=True) if every else None
+        found = bounds_scalar(lasting, every, thrifty=True) if every else None
         if open_:
             return open_[0]
         if found is None:
