@@ -18,6 +18,7 @@ _TOGETHER = 4  # junctions that may turn over at one moment
 _FEW = 8  # junctions of a circuit small enough to try any of them
 _BEYOND = 1e-6  # of the fade; where the states past a sudden end are looked for
 _QUIET = 1e-12  # V
+_APART = 1e-12  # of the largest of a row; junctions that act on each other by less are apart
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,11 +152,30 @@ def landing(
     if len(options) == 1:
         return Landing(options[0], x, True, "it is the only stable state there")
     if mode is not None and isinstance(key, int):
+        kept = _apart(plant, mode, key, options)
+        if len(kept) == 1:
+            return Landing(kept[0], x, True, "it is the only stable state there that leaves the rest alone")
         followed = _through_fold(plant, mode, key, x, direction)
         if followed is not None and any(followed.support == other.support for other in options):
             words = f"of {len(options)} stable states it is the one at the other end of the bend"
             return Landing(followed, x, True, words)
     return Stuck(f"{len(options)} stable states may follow")
+
+
+def _apart(plant: Plant, mode: Linear, key: int, options: list[Linear]) -> list[Linear]:
+    """The options in which no junction changes over that the one at its limit does not act on.
+
+    With the stored values held, parts of a circuit that only a capacitor or an ideal source joins are apart.
+    """
+    g = np.abs(plant.equations[0])
+    joined = g > _APART * np.maximum(g.max(axis=1, keepdims=True), 1e-300)
+    reached, front = {key}, [key]
+    for k in front:
+        fresh = set(np.flatnonzero(joined[k] | joined[:, k]).tolist()) - reached
+        reached |= fresh
+        front.extend(sorted(fresh))
+    now = set(mode.support.junctions) - reached
+    return [other for other in options if set(other.support.junctions) - reached == now]
 
 
 def _through_fold(
