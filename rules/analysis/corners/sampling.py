@@ -30,7 +30,7 @@ from rules.analysis.states import start_betas
 JUNCTION_LIMIT = 12  # more than 4,096 modes are left to the ordinary enumeration of each sample
 BATCH = 4096  # samples solved between two looks at the budget
 
-Progress = Callable[[int, int], None]
+Progress = Callable[[int, int], object]  # (done, asked); an answer of False stops after this batch
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +38,7 @@ class ModeSamples:
     """The samples that are in one mode.
 
     ``samples`` are their numbers, ascending; ``stable`` says for each whether the state is: by the sign of
-    its determinant, and by the natural modes of the first of them.
+    its determinant, and by the natural modes of the first one whose sign allows it.
     """
 
     support: tuple[int, ...]
@@ -95,14 +95,6 @@ class Samples:
         return result
 
 
-def drawn(parameters: Sequence[Parameter], count: int, seed: int) -> Array:
-    """``count`` points, uniform and independent in every interval; (count, parameters)."""
-    low = np.array([p.low for p in parameters])
-    high = np.array([p.high for p in parameters])
-    points: Array = low + np.random.default_rng(seed).random((count, len(parameters))) * (high - low)
-    return points
-
-
 def sampled_states(
     network: Network,
     parameters: Sequence[Parameter],
@@ -112,21 +104,23 @@ def sampled_states(
 ) -> Samples:
     """All states of every sample (row of ``values``, (N, parameters)) of one contact position.
 
-    ``budget`` is the largest number of samples to do; ``progress`` hears (done, asked) after every batch.
+    ``budget`` is the largest number of samples to do; ``progress`` hears (done, asked) after every batch
+    and may answer ``False`` to stop.  What is done by then is whole: all states of the first samples.
     Raises ``ValueError`` for a network that contradicts itself at nominal values.
     """
     if network.faults:
         raise ValueError(network.faults[0].message)
     asked = len(values)
-    done = asked if budget is None else max(0, min(asked, budget))
+    wanted = asked if budget is None else max(0, min(asked, budget))
     chosen = concerning(network, parameters)
     keys = {p.key for p in chosen}
-    points = values[:done, [k for k, p in enumerate(parameters) if p.key in keys]]
-    gathered = _Gathered(network, chosen, points)
-    for start in range(0, done, BATCH):
-        gathered.add(start, min(start + BATCH, done))
-        if progress is not None:
-            progress(min(start + BATCH, done), asked)
+    points = values[:wanted, [k for k, p in enumerate(parameters) if p.key in keys]]
+    gathered, done = _Gathered(network, chosen, points), 0
+    while done < wanted:
+        start, done = done, min(done + BATCH, wanted)
+        gathered.add(start, done)
+        if progress is not None and progress(done, asked) is False:
+            break
     reasons = sorted(gathered.reasons)
     if done < asked:
         reasons.append(f"{done} of {asked} samples done")
@@ -216,8 +210,10 @@ class _Gathered:
             if not np.array_equal(order, np.arange(len(order))):
                 many = [Variants.joined(many).rows(order)]
             signs = np.concatenate([part.signs for part in many])
-            first = next((s for k in range(len(many[0])) if (s := many[0].state(k)) is not None), None)
-            settles = first is not None and (first.index == -1 or first.stable)
+            front = many[0]
+            first = next((s for k in range(len(front)) if (s := front.state(k))), None)
+            judged = next((s for k in np.flatnonzero(front.signs >= 0) if (s := front.state(int(k)))), None)
+            settles = judged is not None and judged.stable
             devices = dict(first.devices) if first is not None else {}
             result.append(ModeSamples(support, devices, samples[order], tuple(many), (signs >= 0) & settles))
         return tuple(result)
