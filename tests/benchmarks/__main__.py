@@ -149,6 +149,32 @@ def timelines() -> None:
     )
 
 
+def monte_carlo() -> None:
+    """All states of 10,000 samples against one batched solution per stable state and a root finder."""
+    from tests.benchmarks.monte_carlo import ROOTS, SAMPLES, roots, sampled, works
+
+    timed, found = works(), sampled(SAMPLES)
+    own, lapack, root = (median_ms(timed[name], 3, 2.0) for name in ("own", "lapack", "root"))
+    states, each = int(found.counts.sum()), root / ROOTS
+    row = (
+        str(states),
+        str(int(found.stable_counts.sum())),
+        ms(own),
+        ms(lapack),
+        f"{own / lapack:.1f}x",
+        ms(each),
+        f"{each * SAMPLES / own:.0f}x",
+        f"{each * states / own:.0f}x",
+    )
+    show(
+        f"All states of {SAMPLES} samples, 8 junctions (lapack: numpy.linalg.solve of the whole circuit, once "
+        f"for each stable state;\nroot: one start of scipy.optimize.root, {ROOTS} samples timed, "
+        f"{roots(ROOTS)} of them solved)",
+        ("states", "stable", "own", "lapack", "ratio", "root", "one per sample", "one per state"),
+        [row],
+    )
+
+
 def reviews() -> None:
     """Reviews of the examples, warm: DC rules, everything, with proven remedies."""
     from service import engine, facade
@@ -226,6 +252,7 @@ def memory() -> None:
 SECTIONS = {
     "states": states,
     "timelines": timelines,
+    "monte-carlo": monte_carlo,
     "reviews": reviews,
     "commands": commands,
     "memory": memory,
