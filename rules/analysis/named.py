@@ -7,7 +7,7 @@ determines it; it should be plain arithmetic (see :mod:`rules.analysis.corners.w
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,15 +19,16 @@ from rules.analysis.corners.parameters import Point, at, parameters
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.corners.worst import Sense, Sensitivity, Worst, worst, worst_scalar
 from rules.analysis.delays import course_of
-from rules.analysis.frozen import TimedState, held_with, transitions
+from rules.analysis.frozen import Segment, TimedState, ending, follow, held_with, transitions
 from rules.analysis.network import build_network
 from rules.analysis.resolve import Resolved
-from rules.analysis.states import State, find_states, linear_state, matches
+from rules.analysis.states import State, linear_state, matches
 from rules.analysis.study import Situation, Study
 from schemas.circuit import Circuit
 
 GAINS = {"min": "least gain", "typical": NOMINAL, "max": "greatest gain"}
 _INSIDE = 1e-7  # of the voltage of a capacitor: where the last moment of a segment is looked at
+_MOVES = 0.1  # of the range at the start; less movement along the course does not move its corner
 _HELD = 1e-6  # V; a capacitor held at less holds nothing
 
 
@@ -178,11 +179,29 @@ class Others:
 
 def _end(study: Study, name: str, situation: Situation, quantity: Quantity, sense: Sense) -> End | str | None:
     """One end in one situation; the corner as text where the state does not exist there."""
-    if situation.timed is None:
+    timed = situation.timed
+    if timed is None:
         found = worst(situation.state, quantity, sense)
         return None if found is None else _at_rest(situation, found)
-    found = _beginning(study, situation.timed, quantity, sense)
-    return None if found is None else _on_the_way(study, name, situation, quantity, found)
+    found = _beginning(study, timed, quantity, sense)
+    if found is None:
+        return None
+    end = _on_the_way(study, name, situation, quantity, found)
+    values = list(_values(quantity, along(study, timed)))
+    if isinstance(end, str) or max(values) - min(values) <= _MOVES * abs(end.value - found.nominal):
+        return end
+    # the course itself moves it: the corner of the last moment may be another one
+    start = _start(study, timed)
+    every = [
+        p for p in parameters(study.resolved, timed.state) if p.kind not in ("capacitance", "inductance")
+    ]
+    last = worst_scalar(
+        lambda point: _at_last(study, timed, start(point), quantity), every, sense, thrifty=True
+    )
+    other = None if last is None else _on_the_way(study, name, situation, quantity, last)
+    if other is None or isinstance(other, str):
+        return other or end
+    return (min if sense == "min" else max)(end, other, key=lambda each: each.value)
 
 
 def _at_rest(situation: Situation, found: Worst) -> End | None:
@@ -195,23 +214,61 @@ def _at_rest(situation: Situation, found: Worst) -> End | None:
 def _beginning(study: Study, timed: TimedState, quantity: Quantity, sense: Sense) -> Worst | None:
     """The corner of a timed state at its start; what its capacitors hold then follows the corner too."""
     state, held = timed.state, timed.state.mode.network.held
-    origin = _origin(study, timed)
-    if origin is None or all(abs(volts) < _HELD for volts in held.values()):
+    if _origin(study, timed) is None or all(abs(volts) < _HELD for volts in held.values()):
         return worst(state, quantity, sense)
+    start = _start(study, timed)
 
     def carried(point: Point) -> float | None:
-        resolved, betas = at(study.resolved, point)
-        before = build_network(resolved, origin.mode.network.configuration)
-        try:
-            rested = linear_state(before, betas, origin.mode.solution.support)
-            left = held_with(resolved, timed.capacitor, rested)
-            network = build_network(resolved, timed.configuration, left)
-            return quantity(linear_state(network, betas, state.mode.solution.support))
-        except np.linalg.LinAlgError:
-            return None
+        there = start(point)
+        return None if there is None else quantity(there)
 
     every = [p for p in parameters(study.resolved, state) if p.kind not in ("capacitance", "inductance")]
     return worst_scalar(carried, every, sense, thrifty=True)
+
+
+def _start(study: Study, timed: TimedState) -> Callable[[Point], State | None]:
+    """The first moment of a timed state at any point, in the modes of the nominal one."""
+    origin, support = _origin(study, timed), timed.state.mode.solution.support
+
+    def at_start(point: Point) -> State | None:
+        resolved, betas = at(study.resolved, point)
+        held: Mapping[str, float] = timed.state.mode.network.held
+        try:
+            if origin is not None:
+                before = build_network(resolved, origin.mode.network.configuration)
+                rested = linear_state(before, betas, origin.mode.solution.support)
+                held = held_with(resolved, timed.capacitor, rested)
+            return linear_state(build_network(resolved, timed.configuration, held), betas, support)
+        except np.linalg.LinAlgError:
+            return None
+
+    return at_start
+
+
+def _at_last(study: Study, timed: TimedState, start: State | None, quantity: Quantity) -> float | None:
+    """The quantity at the last moment of a timed state that begins with ``start``."""
+    if start is None:
+        return None
+    network = start.mode.network
+    phase = follow(start, timed.capacitor)
+    cut = ending(network.resolved, phase)
+    if cut is None or cut[1] != timed.kind:
+        return None
+    segment = phase.segments[cut[0] - 1]
+    try:
+        return quantity(_within(start, timed.capacitor, segment))
+    except np.linalg.LinAlgError:
+        return None
+
+
+def _within(start: State, capacitor: str, segment: Segment) -> State:
+    """The last moment of a segment of the course from ``start``; may raise ``LinAlgError``."""
+    mode = start.mode
+    volts = segment.end - _INSIDE * (segment.end - segment.start)
+    network = build_network(
+        mode.network.resolved, mode.network.configuration, {**mode.network.held, capacitor: volts}
+    )
+    return linear_state(network, mode.betas, tuple(sorted(segment.support)))
 
 
 def _origin(study: Study, timed: TimedState) -> State | None:
@@ -254,13 +311,10 @@ def _values(quantity: Quantity, states: Sequence[State] | Iterator[State]) -> It
 def along(study: Study, timed: TimedState) -> Iterator[State]:
     """A timed state at its start and at the last moment of each region it passes, to its threshold."""
     yield timed.state
-    held = timed.state.mode.network.held
     for segment in course_of(study, timed):
         if segment.end == segment.start:
             continue
-        volts = segment.end - _INSIDE * (segment.end - segment.start)
-        there = {**held, timed.capacitor: volts}
-        for state in find_states(study.resolved, timed.configuration, timed.corner, there).states:
-            if dict(state.devices) == dict(segment.devices):
-                yield state
-                break
+        try:
+            yield _within(timed.state, timed.capacitor, segment)
+        except np.linalg.LinAlgError:
+            continue

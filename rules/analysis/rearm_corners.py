@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,13 +20,14 @@ from rules.analysis.corners.worst import Sensitivity, worst_scalar
 from rules.analysis.courses import Batch, Courses, Flags, Frame, passed
 from rules.analysis.delay_corners import DelayCorners, delay_corners
 from rules.analysis.delay_design import corners_with
-from rules.analysis.delays import Delay, delay_with, dwell
+from rules.analysis.delays import Delay, dwell
 from rules.analysis.elements import Array
 from rules.analysis.formulas.drift import capacitance_drift
-from rules.analysis.frozen import Phase
+from rules.analysis.frozen import Phase, follow
 from rules.analysis.named import Pinned
-from rules.analysis.recovery import HAIR, NoRecovery, Recovery, recovery_of, recovery_with
-from rules.analysis.resolve import dielectric_of
+from rules.analysis.recovery import HAIR, NoRecovery, Recovery, recovery_of
+from rules.analysis.resolve import TRANSISTORS, dielectric_of
+from rules.analysis.states import State, find_states
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -98,25 +99,23 @@ class WayBack:
         return Frame(mode.network, layout_of(mode.network), mode.betas, self.way.capacitor)
 
     def seconds(self, courses: Courses, points: Array) -> Array:
-        """s at every point; NaN where the way back goes through other modes."""
+        """s at every point; a point that goes another way than all others is worked out by itself."""
         farads = self.corners.farads(points)
         total = courses.times(farads).sum(axis=1)
         enough = passed(courses, farads, self.shortening * total)
         volts = self._left(courses, points, farads)
-        time = np.zeros(len(points))
+        time, known = np.zeros(len(points)), np.isfinite(volts)
         open_ = (volts - enough) * (courses.start[:, 0] - enough) < 0.0
         for phase, frame in zip(self.way.phases, self._frames, strict=True):
             made = self._followed(phase, frame, points, volts)
             spent, there = until_voltage(made, farads, enough)
+            known &= made.here | ~open_
             time = np.where(open_, time + spent, time)
             open_ = open_ & ~there
             volts = made.end[:, -1]
-            known = made.here | ~open_ & np.isfinite(time)
-            time = np.where(known, time, np.nan)
-        time = np.where(open_ & np.isfinite(time), np.inf, time)
-        for k in np.flatnonzero(np.isnan(time) & np.isfinite(total)).tolist():
-            point = self.corners.point(points[k])
-            alone = _seconds(self.study, self.corners.delay, self.way, self.shortening, point)
+        time = np.where(known, np.where(open_, np.inf, time), np.nan)
+        for k in np.flatnonzero(~known & np.isfinite(total)).tolist():
+            alone = seconds_at(self.study, self.corners.delay, self.shortening, self.corners.point(points[k]))
             time[k] = math.nan if alone is None else alone
         return time
 
@@ -133,13 +132,47 @@ class WayBack:
         return np.where(made.here, volts, np.nan)
 
     def _followed(self, phase: Phase, frame: Frame, points: Array, start: Array) -> Courses:
+        """The course of a phase at every point; where it begins in another mode, by that of the point."""
         held = {name: np.full(len(points), volts) for name, volts in frame.network.held.items()}
         held[self.way.capacitor] = start
-        batch = Batch(frame, self.corners.parameters, points, held)
+        found = self._in_modes(phase, frame, points, held)
+        open_ = np.flatnonzero(~found.here & np.isfinite(start))
+        while open_.size:
+            first = open_[0]
+            alone = self._alone(phase, points[first], {n: float(volts[first]) for n, volts in held.items()})
+            if alone is not None:
+                rows = {name: volts[open_] for name, volts in held.items()}
+                others = self._in_modes(alone, frame, points[open_], rows)
+                found = found.widened(others.start.shape[1])
+                found.put(open_, others, others.here)
+            open_ = open_[~found.here[open_] & (open_ != first)]
+        return found
+
+    def _in_modes(self, phase: Phase, frame: Frame, points: Array, held: Mapping[str, Array]) -> Courses:
         way = tuple(segment.support for segment in phase.segments)
         if not way:
             return Courses.empty(len(points), 1, len(frame.network.junctions))
+        batch = Batch(frame, self.corners.parameters, points, held)
+        start = held[self.way.capacitor]
         return batch.follow(way, start, phase.end == "fold", settles=phase.end == "settles")
+
+    def _alone(self, phase: Phase, row: Array, held: Mapping[str, float]) -> Phase | None:
+        """The phase at one point: from the state there in which the same transistors conduct."""
+        resolved, _ = at(self.corners.resolved, self.corners.point(row))
+        network = phase.start_state.mode.network
+        parts = resolved.circuit.parts
+
+        def conducting(state: State) -> set[str]:
+            busy = (name for name, region in state.devices.items() if region != "off")
+            return {name for name in busy if parts[name].kind in TRANSISTORS}
+
+        wanted = conducting(phase.start_state)
+        stable = find_states(resolved, network.configuration, "typical", held).stable
+        same = [state for state in stable if conducting(state) == wanted]
+        if len(same) != 1:
+            return None
+        made = follow(same[0], self.way.capacitor)
+        return made if made.end == phase.end and made.segments else None
 
 
 def until_voltage(courses: Courses, farads: Array, target: Array) -> tuple[Array, Flags]:
@@ -161,15 +194,12 @@ def until_voltage(courses: Courses, farads: Array, target: Array) -> tuple[Array
 
 
 def _by_trials(study: Study, corners: DelayCorners, way: Recovery, shortening: float) -> WorstWay | None:
-    """The same by single changes, each worked out by itself, where the modes differ from point to point."""
+    """The same with every point worked out by itself."""
     every, delay = corners.parameters, corners.delay
-    found = worst_scalar(lambda point: _seconds(study, delay, way, shortening, point), every, "max", True)
+    found = worst_scalar(lambda point: seconds_at(study, delay, shortening, point), every, "max", True)
     if found is None:
         return None
-    made = WorstWay(found.value, delay, found.label, found.sensitivities, found.point, study, shortening)
-    there = made.worked_out()
-    seconds = there[0].seconds if isinstance(there[0], Recovery) else math.inf
-    return replace(made, seconds=seconds)
+    return WorstWay(found.value, delay, found.label, found.sensitivities, found.point, study, shortening)
 
 
 def pinned_at(study: Study, capacitor: str, point: Point) -> tuple[Pinned, dict[str, float]]:
@@ -181,13 +211,12 @@ def pinned_at(study: Study, capacitor: str, point: Point) -> tuple[Pinned, dict[
     return Pinned(study.circuit, resolved.with_values({(capacitor, "capacitance"): farads})), betas
 
 
-def _seconds(study: Study, delay: Delay, way: Recovery, shortening: float, point: Point) -> float | None:
-    """The time back in the modes of the nominal way; ``None`` where they have no answer."""
-    pinned, betas = pinned_at(study, way.capacitor, point)
-    values = {(way.capacitor, "capacitance"): pinned.value(way.capacitor, "capacitance")}
-    then = delay_with(pinned, delay, values, betas)
-    back = None if then is None else recovery_with(pinned, way, then, values, shortening, betas)
-    return None if back is None else back.seconds
+def seconds_at(study: Study, delay: Delay, shortening: float, point: Point) -> float | None:
+    """The time back at a point, states and all; ``None`` where the delay or the way is not there."""
+    pinned, _ = pinned_at(study, delay.timed.capacitor, point)
+    there = _same(pinned, delay)
+    way = None if there is None else recovery_of(pinned, "typical", there, shortening)
+    return way.seconds if isinstance(way, Recovery) else None
 
 
 def _same(study: Study, delay: Delay) -> Delay | None:

@@ -6,11 +6,14 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pytest
 
+from rules.analysis.corners.parameters import parameters
 from rules.analysis.formulas.drift import capacitance_drift
 from rules.analysis.leakage import highest_voltage, promise_of
-from rules.analysis.stays import Stay, stay_in
+from rules.analysis.requirements import asked
+from rules.analysis.stays import Ruler, Stay, Stays, stay_in
 from rules.analysis.study import Study
 from rules.required_delay import FAILING, RULE
 from schemas.circuit import Ambient, Beta, Circuit, Leakage, Requirement, Tolerance, frozen_map
@@ -300,6 +303,34 @@ def test_a_delay_without_a_capacitor_is_run_at_every_corner() -> None:
     finding = only_finding(freewheel(at_most=by_hand(110.0)), RULE)
     assert finding.parts == ()
     assert any("no proof" in q.meaning for q in finding.evidence)
+
+
+def test_no_run_at_a_random_point_lies_outside_the_range() -> None:
+    """The garden light with its usual tolerances, run from the press to the end without leakage."""
+    subject = garden_light(
+        requirements=(requirement("delay", stimulus="press", state="lit", at_least=1.0),),
+        leakage=Leakage(current=0.0),
+    )
+    subject = replace(subject, states={"lit": {"Q2": "saturated"}})
+    study = Study(subject)
+    ruler = Ruler(study, asked(subject, "delay")[0])
+    found = ruler.stays()
+    assert isinstance(found, Stays)
+    generator = np.random.default_rng(5)
+    every = parameters(study.resolved)
+    lasted = []
+    for k in range(24):
+        ends_only = k % 2 == 0
+        point = {
+            p.key: float(generator.choice([p.low, p.high]) if ends_only else generator.uniform(p.low, p.high))
+            for p in every
+        }
+        stay = ruler.at_point(point, "none")
+        assert isinstance(stay, Stay)
+        lasted.append(stay.seconds)
+    assert min(lasted) >= found.low.dry * (1.0 - 1e-3)  # the press begins a few milliseconds earlier or later
+    assert max(lasted) <= found.high.dry * (1.0 + 1e-3)
+    assert max(lasted) - min(lasted) > 0.5 * (found.high.dry - found.low.dry)
 
 
 def test_no_requirement_is_not_applicable() -> None:

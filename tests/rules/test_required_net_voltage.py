@@ -5,14 +5,30 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
+from rules.analysis.corners.parameters import parameters
+from rules.analysis.named import along, at_point, fitting, range_of
+from rules.analysis.study import Study
 from rules.required_net_voltage import FAILING, RULE
 from schemas.circuit import Beta, Circuit, Tolerance, frozen_map
 from schemas.finding import Outcome
-from tests.builders import BENCH, EXACT, capacitor, contact, exact, film, npn, press, resistor, supply
+from tests.builders import (
+    BENCH,
+    EXACT,
+    battery,
+    capacitor,
+    contact,
+    exact,
+    film,
+    npn,
+    press,
+    resistor,
+    supply,
+)
 from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, reviewed, value
-from tests.timers import one_shot, requirement
+from tests.timers import garden_light, one_shot, requirement
 
 FIVE = Tolerance(-0.05, 0.05)
 
@@ -199,6 +215,48 @@ def test_what_a_capacitor_holds_follows_the_supply() -> None:
     finding = only_finding(replace(subject, parts=parts, states=states, requirements=(wanted,)), RULE)
     assert finding.test.left == pytest.approx(0.2 - (5.5 - 0.7), rel=1e-9)
     assert finding.corner == "V1 5.5 V"
+
+
+def lamp() -> Circuit:
+    """The garden light with its usual tolerances and a battery from 6.5 V to 9.6 V."""
+    subject = garden_light()
+    cells = battery("B1", "vb", "gnd", 9.0, 2.0, low=6.5, high=9.6)
+    parts = frozen_map({**subject.parts, "B1": cells})
+    return replace(subject, parts=parts, states={"named": {"Q2": "saturated"}})
+
+
+def shot() -> Circuit:
+    subject = one_shot()
+    parts = {**subject.parts, "V1": supply("V1", "rail", "gnd", 5.0, low=4.5, high=5.5)}
+    return replace(subject, parts=parts, states={"named": {"Q1": "on", "Q2": "off"}})
+
+
+@pytest.mark.parametrize(
+    ("subject", "net"), [(lamp(), "b1"), (lamp(), "tm"), (lamp(), "c1"), (shot(), "b2"), (shot(), "c2")]
+)
+def test_no_sample_of_a_timed_state_lies_outside_its_range(subject: Circuit, net: str) -> None:
+    """Points and corners within the tolerances, each worked out anew with all its states."""
+    study = Study(subject)
+    found = range_of(study, "named", lambda state: state.nets[net])
+    assert found.low is not None
+    assert found.high is not None
+    generator = np.random.default_rng(11)
+    every = parameters(study.resolved)
+    seen: list[float] = []
+    for k in range(30):
+        ends_only = k % 2 == 0
+        point = {
+            p.key: float(generator.choice([p.low, p.high]) if ends_only else generator.uniform(p.low, p.high))
+            for p in every
+        }
+        there = at_point(study, point)
+        for situation in fitting(there, "typical", "named"):
+            if situation.position == found.low.situation.position and situation.timed is not None:
+                volts = [state.nets[net] for state in along(there, situation.timed)]
+                seen.extend(value for value in volts if value is not None)
+    assert min(seen) >= found.low.value - 1e-6
+    assert max(seen) <= found.high.value + 1e-6
+    assert max(seen) - min(seen) > 0.5 * (found.high.value - found.low.value)
 
 
 def test_contacts_at_rest_count_where_the_state_exists_there() -> None:
