@@ -92,7 +92,8 @@ class LostState:
             yield not_applicable(self, (), "there is no junction whose place could change")
 
     def _judge(self, study: Study, situation: Situation) -> Iterator[Outcome]:
-        found = existence(situation.state)
+        state = situation.state
+        found = study.shared(("existence", state), lambda: existence(state))
         subject = tuple(sorted(situation.state.devices))
         if not found.missing:
             if not found.complete:

@@ -144,7 +144,8 @@ class Others:
         if any(abs(volts) >= _HELD for volts in held.values()):
             return  # what is held follows the corner; see _on_the_way
         regions = study.circuit.states[name]
-        exists = existence(situation.state)
+        state = situation.state
+        exists = study.shared(("existence", state), lambda: existence(state))
         for failure in (*exists.failures, *exists.missing):
             there = [s for s in failure.there.states if s.stable and matches(s.devices, regions)]
             if not there:
