@@ -167,7 +167,7 @@ def monte_carlo() -> None:
         f"{each * states / own:.0f}x",
     )
     show(
-        f"All states of {SAMPLES} samples, 8 junctions (lapack: numpy.linalg.solve of the whole circuit, once "
+        f"All states of {SAMPLES} samples, 8 junctions (lapack: numpy.linalg.solve of the whole circuit once "
         f"for each stable state;\nroot: one start of scipy.optimize.root, {ROOTS} samples timed, "
         f"{roots(ROOTS)} of them solved)",
         ("states", "stable", "own", "lapack", "ratio", "root", "one per sample", "one per state"),

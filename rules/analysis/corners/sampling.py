@@ -168,8 +168,10 @@ class _Gathered:
         sharing = np.zeros(len(stack), dtype=bool)
         for rows in screened.sharing:
             sharing[rows] = True
-        for support, rows in screened.modes():
-            many = Variants.of(self.frame(support), stack.rows(rows))
+        for support, passed in screened.modes():
+            rows = passed.samples
+            own = passed.z if not sharing[rows].any() else None
+            many = Variants.of(self.frame(support), stack.rows(rows), own, passed.signs)
             keeps = _is_state(many, support, sharing[rows])
             if keeps.any():
                 held.append((support, rows[keeps], many.rows(keeps)))

@@ -22,6 +22,8 @@ from rules.analysis.elimination import WIDE, star_mesh_inverses
 from rules.analysis.network import Network
 from rules.analysis.resolve import TRANSISTORS
 
+SUSPECT = 1e-9  # of the largest resistance seen; a smaller response may be rounding
+
 __all__ = ["Layout", "Stack", "layout_of", "stack_of"]
 
 _TABLES = ("resistances", "voltages", "tie_ohms", "drops", "slopes")
@@ -181,13 +183,38 @@ class Stack:
         fixed, varying = self.network.injection_parts
         return fixed + varying * self.shares[:, None, :]
 
-    def _between(self, potentials: Array) -> tuple[Array, Array]:
-        """What each junction sees between its ends (N, junctions, nets), and the sum of both magnitudes."""
+    @cached_property
+    def _ends(self) -> tuple[list[int], list[int]]:
+        """Rows of both ends of each junction; the number of nets stands for the reference."""
         rows = {net: k for k, net in enumerate(self.network.nets)}
         ends = [junction.sense for junction in self.network.junctions]
-        padded = np.concatenate([potentials, np.zeros((self.count, 1, potentials.shape[2]))], axis=1)
-        high, low = (padded[:, [rows.get(pair[side], len(rows)) for pair in ends]] for side in (0, 1))
-        return high - low, np.abs(high) + np.abs(low)
+        return [rows.get(a, len(rows)) for a, _ in ends], [rows.get(b, len(rows)) for _, b in ends]
+
+    def _between(self) -> Array:
+        """What each junction sees between its ends per injection (N, junctions, nets)."""
+        size = len(self.network.nets)
+        potentials = np.zeros((self.count, size + 1, size))
+        potentials[:, :size] = self.inverse[:, :size, :size]
+        first, second = self._ends
+        result: Array = potentials[:, first]
+        result -= potentials[:, second]
+        return result
+
+    def _without_rounding(self, product: Array) -> Array:
+        """The same with what is only rounding set to zero, as in :attr:`Network.reduced`."""
+        size = len(self.network.nets)
+        inverse = self.inverse[:, :size, :size]
+        largest = max(float(inverse.max(initial=0.0)), -float(inverse.min(initial=0.0)))
+        suspects = np.abs(product).min(axis=0, initial=np.inf) <= SUSPECT * largest
+        for j, k in zip(*np.nonzero(suspects), strict=True):
+            magnitude = np.zeros((self.count, size))
+            for ends in self._ends:
+                if ends[j] < size:
+                    magnitude += np.abs(inverse[:, ends[j]])
+            terms = np.einsum("nm,nm->n", magnitude, np.abs(self.injected[:, :, k]))
+            values = product[:, j, k]
+            product[:, j, k] = np.where(np.abs(values) <= 1e-13 * terms + 1e-16 * largest, 0.0, values)
+        return product
 
     def _into(self, seen: Array, fixed: Array, varying: Array) -> Array:
         """seen @ (fixed + varying * shares) for all points at once."""
@@ -207,13 +234,8 @@ class Stack:
         """(G, h) of each point: see :meth:`Network.equations`; (N, u, u) and (N, u)."""
         network = self.network
         size, j, free = len(network.nets), len(network.junctions), len(network.islands)
-        seen, magnitude = self._between(self.inverse[:, :size, :size])
-        floor = 1e-16 * magnitude.max(axis=(1, 2), initial=0.0)[:, None, None]
         fixed, varying = network.injection_parts
-        # what is only rounding is nothing, as in Network.reduced
-        product = self._into(seen, fixed, varying)
-        terms = self._into(magnitude, np.abs(fixed), np.abs(varying))
-        response = np.where(np.abs(product) <= 1e-13 * terms + floor, 0.0, product)
+        response = self._without_rounding(self._into(self._between(), fixed, varying))
         g = np.zeros((self.count, j + free, j + free))
         g[:, :j, :j] = -response
         g[:, range(j), range(j)] += self.slopes

@@ -31,6 +31,26 @@ COMPRESS = 0.75  # share of the samples still alive below which the others are t
 CHUNK = 4096  # samples at a time, so that they stay in the cache
 
 
+@dataclass(frozen=True, eq=False)
+class Passed:
+    """Samples of one mode: their numbers, solutions (N, u; A and V) and signs of the determinant."""
+
+    samples: NDArray[np.intp]
+    z: Array
+    signs: Array
+
+    @classmethod
+    def joined(cls, parts: list[Passed]) -> Passed:
+        """Several chunks as one."""
+        if len(parts) == 1:
+            return parts[0]
+        return cls(
+            np.concatenate([p.samples for p in parts]),
+            np.concatenate([p.z for p in parts]),
+            np.concatenate([p.signs for p in parts]),
+        )
+
+
 @dataclass(eq=False)
 class Sweep:
     """What passed: for each mode the samples, ascending.
@@ -38,14 +58,14 @@ class Sweep:
     ``sharing`` are samples of modes that leave a junction current open, ``odd`` need a closer look.
     """
 
-    found: dict[tuple[int, ...], list[NDArray[np.intp]]] = field(default_factory=dict)
+    found: dict[tuple[int, ...], list[Passed]] = field(default_factory=dict)
     sharing: list[NDArray[np.intp]] = field(default_factory=list)
     odd: list[NDArray[np.intp]] = field(default_factory=list)
 
-    def modes(self) -> list[tuple[tuple[int, ...], NDArray[np.intp]]]:
-        """(support, samples), the smallest supports first."""
+    def modes(self) -> list[tuple[tuple[int, ...], Passed]]:
+        """What passed of each mode, the smallest supports first."""
         order = sorted(self.found, key=lambda support: (len(support), support))
-        return [(support, np.concatenate(self.found[support])) for support in order]
+        return [(support, Passed.joined(self.found[support])) for support in order]
 
 
 def sweep(g: Array, h: Array, scale: Array, junctions: int) -> Sweep:
@@ -67,118 +87,129 @@ def sweep(g: Array, h: Array, scale: Array, junctions: int) -> Sweep:
             # island balances are currents; bring them to the size of the other rows
             largest = np.abs(table[row, :size]).max()
             table[row] /= largest if largest > 0.0 else 1.0
-        _Descent(result, junctions, order.tolist()).run(table, start)
+        _Descent(result, junctions, order.tolist(), scale).run(table, start)
     return result
+
+
+@dataclass(frozen=True, eq=False)
+class _Alive:
+    """Samples still in question: their numbers, and the signs of the determinant so far."""
+
+    index: NDArray[np.intp]
+    signs: Array
+
+    @property
+    def size(self) -> int:
+        return self.index.size
+
+    def at(self, chosen: NDArray[np.bool_]) -> _Alive:
+        return _Alive(self.index[chosen], self.signs[chosen])
 
 
 class _Descent:
     """One chunk of samples.
 
     A table has the columns of the junctions not decided yet, of the open islands, and the right side;
-    ``rows[j]`` is the row that holds the current or slack of junction j; ``index`` numbers the samples.
+    ``rows[v]`` is the row that holds unknown v: the current or slack of a junction, the potential of an
+    island.
     """
 
-    def __init__(self, result: Sweep, junctions: int, order: list[int]) -> None:
-        """``order[k]`` is the junction that is decided in place k."""
-        self.result, self.junctions, self.order = result, junctions, order
+    def __init__(self, result: Sweep, junctions: int, order: list[int], scale: Array) -> None:
+        """``order[k]`` is the unknown in place k."""
+        self.result, self.junctions, self.order, self.scale = result, junctions, order, scale
         self.buffers: dict[tuple[int, int, int], Array] = {}
-        self.plain = list(range(junctions))
+        self.plain = list(range(len(order)))
         self.support: list[int] = []
         self.open: list[int] = []  # rows of junctions whose current is left open
 
     def run(self, table: Array, start: int) -> None:
-        size = len(table)
-        index = np.arange(start, start + table.shape[2])
-        self._decide(0, table, list(range(self.junctions, size)), list(range(self.junctions)), index)
+        count = table.shape[2]
+        alive = _Alive(np.arange(start, start + count), np.ones(count))
+        self._decide(0, table, self.plain[self.junctions :], self.plain, alive)
 
-    def _decide(
-        self, k: int, table: Array, islands: list[int], rows: list[int], index: NDArray[np.intp]
-    ) -> None:
+    def _decide(self, k: int, table: Array, islands: list[int], rows: list[int], alive: _Alive) -> None:
         if k == self.junctions:
-            self._judge(table, islands, rows, index)
+            self._judge(table, islands, rows, alive)
             return
         if self.junctions - k >= PRUNED:
-            table, index = self._pruned(k, table, rows, index)
-            if index.size == 0:
+            table, alive = self._pruned(k, table, rows, alive)
+            if alive.size == 0:
                 return
-        self._decide(k + 1, table[:, 1:], islands, rows, index)
+        self._decide(k + 1, table[:, 1:], islands, rows, alive)
         self.support.append(k)
-        self._conduct(k, table, islands, rows, index)
+        self._conduct(k, table, islands, rows, alive)
         self.support.pop()
 
-    def _pruned(
-        self, k: int, table: Array, rows: list[int], index: NDArray[np.intp]
-    ) -> tuple[Array, NDArray[np.intp]]:
+    def _pruned(self, k: int, table: Array, rows: list[int], alive: _Alive) -> tuple[Array, _Alive]:
         """Without the samples that have no solution whatever the other junctions do.
 
         A current or slack is a constant plus multiples of the currents still open, which are not negative:
         with a negative constant and no positive multiple it never holds.
         """
         left = self.junctions - k
-        negative = (
-            table[: self.junctions, -1] < -ROUNDING if rows == self.plain else table[rows, -1] < -ROUNDING
-        )
+        negative = self._conditions(table, rows) < -ROUNDING
         dead: NDArray[np.bool_] | None = None
-        for place in np.flatnonzero(negative.any(axis=1)).tolist():
-            row = rows[place]
-            hopeless = negative[place] & (table[row, :left].max(axis=0) <= ZERO)
+        for junction in np.flatnonzero(negative.any(axis=1)).tolist():
+            row = rows[junction]
+            hopeless = negative[junction] & (table[row, :left].max(axis=0) <= ZERO)
             if table.shape[1] > left + 1:
                 hopeless &= np.abs(table[row, left:-1]).max(axis=0) <= ZERO
             dead = hopeless if dead is None else dead | hopeless
-        if dead is None:
-            return table, index
-        alive = index.size - int(np.count_nonzero(dead))
-        if alive > COMPRESS * index.size:
-            return table, index
-        return (table[:, :, ~dead], index[~dead]) if alive else (table, index[:0])
+        return (table, alive) if dead is None else self._without(dead, table, alive)
 
-    def _may_conduct(self, k: int, table: Array, index: NDArray[np.intp]) -> tuple[Array, NDArray[np.intp]]:
+    def _conditions(self, table: Array, rows: list[int]) -> Array:
+        """Right sides of the rows of all junctions (junctions, samples)."""
+        right: Array = table[:, -1]
+        return right[: self.junctions] if rows is self.plain else right[rows[: self.junctions]]
+
+    def _without(self, dead: NDArray[np.bool_], table: Array, alive: _Alive) -> tuple[Array, _Alive]:
+        """Take dead samples out where there are enough of them to pay."""
+        left = alive.size - int(np.count_nonzero(dead))
+        if left > COMPRESS * alive.size:
+            return table, alive
+        return (table[:, :, ~dead] if left else table), alive.at(~dead)
+
+    def _may_conduct(self, k: int, table: Array, alive: _Alive) -> tuple[Array, _Alive]:
         """Without the samples whose junction k could only carry a negative current."""
-        pivot, others = table[k, 0], table[k, 1:]
-        if others.shape[0] > self.junctions - k and np.abs(others[self.junctions - k - 1 : -1]).max() > ZERO:
-            return table, index  # an open potential of either sign has a say
-        plain = others[: self.junctions - k - 1]
+        pivot, others, left = table[k, 0], table[k, 1:], self.junctions - k - 1
+        if others.shape[0] > left + 1 and np.abs(others[left:-1]).max() > ZERO:
+            return table, alive  # an open potential of either sign has a say
+        plain = others[:left]
         up = (others[-1] > ROUNDING) & (pivot > ZERO) & (plain.min(axis=0, initial=np.inf) >= -ZERO)
         down = (others[-1] < -ROUNDING) & (pivot < -ZERO) & (plain.max(axis=0, initial=-np.inf) <= ZERO)
-        dead = up | down
-        alive = index.size - int(np.count_nonzero(dead))
-        if alive > COMPRESS * index.size:
-            return table, index
-        return (table[:, :, ~dead], index[~dead]) if alive else (table, index[:0])
+        return self._without(up | down, table, alive)
 
-    def _conduct(
-        self, k: int, table: Array, islands: list[int], rows: list[int], index: NDArray[np.intp]
-    ) -> None:
-        table, index = self._may_conduct(k, table, index)
-        if index.size == 0:
+    def _conduct(self, k: int, table: Array, islands: list[int], rows: list[int], alive: _Alive) -> None:
+        table, alive = self._may_conduct(k, table, alive)
+        if alive.size == 0:
             return
-        pivot = np.abs(table[k, 0])
         first = self.junctions - k  # column of the first open island
-        if pivot.max() > ZERO:
-            made = self._pivoted(k, table, k, 0, index)
+        if np.abs(table[k, 0]).max() > ZERO:
+            made = self._pivoted(k, table, k, 0, alive)
         else:
             across = next((n for n in range(len(islands)) if np.abs(table[k, first + n]).max() > ZERO), None)
             if across is None:
-                self._undetermined(k, table, k, islands, rows, index)
+                self._undetermined(k, table, k, islands, rows, alive)
                 return
             # the junction fixes the potential of an island, and the balance of the island its current
-            made = self._pivoted(-1 - k, table, k, first + across, index)
+            made = self._pivoted(-1 - k, table, k, first + across, alive)
             if made is None:
                 return
-            table, index = made
+            table, alive = made
             island = islands[across]
             islands = [f for f in islands if f != island]
-            if np.abs(table[island, 0]).max() <= ZERO:
-                self._undetermined(k, table, island, islands, rows, index)
-                return
-            made = self._pivoted(k, table, island, 0, index)
             rows = [*rows[:k], island, *rows[k + 1 :]]
+            rows[island] = k
+            if np.abs(table[island, 0]).max() <= ZERO:
+                self._undetermined(k, table, island, islands, rows, alive)
+                return
+            made = self._pivoted(k, table, island, 0, _Alive(alive.index, -alive.signs))
         first -= 1
         n = 0
         while made is not None and n < len(islands):
-            table, index = made
+            table, alive = made
             if np.abs(table[islands[n], first + n]).max() > ZERO:
-                made = self._pivoted(self.junctions + islands[n], table, islands[n], first + n, index)
+                made = self._pivoted(self.junctions + islands[n], table, islands[n], first + n, alive)
                 islands = [*islands[:n], *islands[n + 1 :]]
                 n = 0
             else:
@@ -187,18 +218,18 @@ class _Descent:
             self._decide(k + 1, made[0], islands, rows, made[1])
 
     def _pivoted(
-        self, place: int, table: Array, row: int, column: int, index: NDArray[np.intp]
-    ) -> tuple[Array, NDArray[np.intp]] | None:
+        self, place: int, table: Array, row: int, column: int, alive: _Alive
+    ) -> tuple[Array, _Alive] | None:
         """Solve one row for one column and put that into all the others; the column is gone then.
 
         Samples whose pivot is too small to be trusted are left to the ordinary enumeration.
         """
         small = np.abs(table[row, column]) < DOUBTFUL
         if small.any():
-            self.result.odd.append(index[small])
+            self.result.odd.append(alive.index[small])
             if small.all():
                 return None
-            table, index = table[:, :, ~small], index[~small]
+            table, alive = table[:, :, ~small], alive.at(~small)
         height, width, count = table.shape
         mark = (place, height, width)
         made = self.buffers.get(mark)
@@ -216,38 +247,48 @@ class _Descent:
             to[:row] += given[:row]
             to[row] = given[row] / pivot
             to[row + 1 :] += given[row + 1 :]
-        return made, index
+        return made, _Alive(alive.index, np.copysign(alive.signs, -alive.signs * pivot))
 
     def _undetermined(
-        self, k: int, table: Array, row: int, islands: list[int], rows: list[int], index: NDArray[np.intp]
+        self, k: int, table: Array, row: int, islands: list[int], rows: list[int], alive: _Alive
     ) -> None:
         """No pivot for junction k: no solution where the right side is not zero, else its current is open."""
         rest = np.abs(table[row, :-1]).max(axis=0, initial=0.0) > ZERO
         if rest.any():
             # a pivot may still turn up elsewhere; too rare for more than the ordinary enumeration
-            self.result.odd.append(index[rest])
+            self.result.odd.append(alive.index[rest])
         possible = ~rest & (np.abs(table[row, -1]) <= ROUNDING)
         if not possible.any():
             return
         moved = np.concatenate([table[:, 1:-1], table[:, :1], table[:, -1:]], axis=1)[:, :, possible]
         rows = [*rows[:k], row, *rows[k + 1 :]]
         self.open.append(row)
-        self._decide(k + 1, moved, [*islands, row], rows, index[possible])
+        self._decide(k + 1, moved, [*islands, row], rows, alive.at(possible))
         self.open.pop()
 
-    def _judge(self, table: Array, islands: list[int], rows: list[int], index: NDArray[np.intp]) -> None:
+    def _judge(self, table: Array, islands: list[int], rows: list[int], alive: _Alive) -> None:
         right = table[:, -1]
         passed: Any = True
         if islands:
             # potentials that stay open: what they move is judged when the mode is solved
             loose = np.abs(table[:, :-1]).max(axis=(1, 2)) > ZERO
             passed = (np.abs(right[islands]) <= ROUNDING).all(axis=0)
-            rows = [row for row in rows if not loose[row] and row not in islands]
-        checked = right[: self.junctions] if rows == self.plain else right[rows]
+            checked = right[[row for row in rows[: self.junctions] if not loose[row] and row not in islands]]
+        else:
+            checked = self._conditions(table, rows)
         passed = passed & (checked.min(axis=0, initial=np.inf) >= -ROUNDING)
         if passed.any():
-            samples = index[passed]
-            mark = tuple(sorted(self.order[k] for k in self.support))
-            self.result.found.setdefault(mark, []).append(samples)
+            found = alive.at(passed)
+            self.result.found.setdefault(tuple(sorted(self.order[k] for k in self.support)), []).append(
+                Passed(found.index, self._solution(right[:, passed], islands, rows), found.signs)
+            )
             if self.open:
-                self.result.sharing.append(samples)
+                self.result.sharing.append(found.index)
+
+    def _solution(self, right: Array, islands: list[int], rows: list[int]) -> Array:
+        """Currents of the conducting junctions (A) and potentials of the islands (V), (samples, unknowns)."""
+        z = np.zeros((right.shape[1], len(self.order)))
+        for v in (*self.support, *range(self.junctions, len(self.order))):
+            if rows[v] not in islands:
+                z[:, self.order[v]] = right[rows[v]] * self.scale[self.order[v]]
+        return z

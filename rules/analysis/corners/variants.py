@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from rules.analysis.complementarity import VOLT_TOLERANCE, Solution
 from rules.analysis.corners.frames import ModeFrame, concerning, frame_in, frame_of
+from rules.analysis.corners.linear import Linear, flip, open_potentials, solution
 from rules.analysis.corners.parameters import Parameter, Point, at
-from rules.analysis.corners.sharing import shared_points
 from rules.analysis.corners.single import solved_singly
 from rules.analysis.corners.stack import Stack, stack_of
 from rules.analysis.corners.view import View
 from rules.analysis.elements import Array
 from rules.analysis.network import build_network
-from rules.analysis.states import SOUND, State
+from rules.analysis.states import State
 from rules.analysis.tabulation import Mode
 
 __all__ = ["ModeFrame", "Quantity", "Variants", "agree", "concerning", "frame_in", "frame_of", "variants"]
@@ -32,7 +32,7 @@ __all__ = ["ModeFrame", "Quantity", "Variants", "agree", "concerning", "frame_in
 Quantity: TypeAlias = Callable[[State], float | None]
 
 FITTING = 1e-8  # V, or of the largest voltage; a conducting junction further from its drop lost its digits
-REACH = 1e3  # V; no net of these circuits lies further from the reference
+CLOSE = 1e-11  # the same, for solutions that come from elsewhere
 _AGREE = 1e-9  # relative; a quantity taken for all points at once must equal itself at one
 
 
@@ -50,11 +50,16 @@ class Variants:
         self._solve()
 
     @classmethod
-    def of(cls, frame: ModeFrame, stack: Stack) -> Variants:
-        """The mode at the points of a stack."""
+    def of(
+        cls, frame: ModeFrame, stack: Stack, z: Array | None = None, signs: Array | None = None
+    ) -> Variants:
+        """The mode at the points of a stack.
+
+        ``z`` (N, unknowns) and ``signs`` (N,) are taken as its solutions where they fit.
+        """
         made = cls.__new__(cls)
         made._start(frame, stack)
-        made._solve()
+        made._solve(z, signs)
         return made
 
     def _start(self, frame: ModeFrame, stack: Stack) -> None:
@@ -102,77 +107,62 @@ class Variants:
         """The k-th point."""
         return self.stack.point(k)
 
-    def _solve(self) -> None:
-        stack, network = self.stack, self.frame.network
-        j, free, count = len(network.junctions), len(network.islands), len(stack)
-        support = list(self.frame.support)
-        loose = self.frame.loose
-        keep = [*support, *(j + f for f in range(free) if f not in loose)]
-        g, h = stack.equations
-        z = np.zeros((count, j + free))
-        self.signs: NDArray[np.int_] = np.ones(count, dtype=int)
-        sound = np.ones(count, dtype=bool)
-        impossible = np.zeros(count, dtype=bool)
-        if keep:
-            matrices = g[:, np.array(keep)[:, None], keep] * self.frame.scale[keep]
-            rows = np.abs(matrices).max(axis=2)
-            with np.errstate(all="ignore"):
-                level = matrices / rows[:, :, None]
-                sound &= np.isfinite(level).all(axis=(1, 2))
-                if not sound.all():
-                    level[~sound] = np.eye(len(keep))
-                columns = np.abs(level).max(axis=1)
-                sign, logarithm = np.linalg.slogdet(level)
-                logarithm = logarithm - np.log(columns).sum(axis=1)
-                sound &= np.isfinite(logarithm) & (logarithm > SOUND)
-            good = np.arange(count) if sound.all() else np.flatnonzero(sound)
-            right = -h[good[:, None], keep] / rows[good]
-            solved = np.linalg.solve(level[good], right[..., None])[..., 0]
-            z[good[:, None], keep] = solved * self.frame.scale[keep]
-            flip = -1.0 if (free - len(loose)) % 2 else 1.0
-            self.signs = np.where(sound, np.sign(sign) * flip, 0).astype(int)
-            ill = np.flatnonzero(~sound & np.isfinite(matrices).all(axis=(1, 2)))
-            if ill.size:
-                shared, fits, none = shared_points(
-                    matrices[ill], -h[ill][:, keep], self.frame.scale[keep], len(support)
-                )
-                z[ill[:, None], keep] = shared * self.frame.scale[keep]
-                # a mode that shares has no sign of its own
-                self.signs[ill[fits]] = 1
-                sound[ill[fits]] = True
-                impossible[ill[none]] = True
-        if loose:
-            slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
-            z[:, [j + f for f in loose]] = _between(slack, g[0, :j][:, [j + f for f in loose]])
-        self.z = z
-        slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
-        conducting = np.zeros(j, dtype=bool)
-        conducting[support] = True
-        self.conditions = np.where(conducting, z[:, :j] / self.frame.scale[:j], slack)
-        size = len(network.nets)
-        carried = stack.carried(z[:, :j])
-        point = stack.rest + np.matmul(stack.inverse[:, :, :size], carried[..., None])[..., 0]
-        point[:, :size] += z[:, j:] @ network.island_map.T
-        self.answers = point
-        self.sound = sound & self._fits(support)
+    def _solve(self, z: Array | None = None, signs: Array | None = None) -> None:
+        if z is None or signs is None:
+            made = solution(self.frame, self.stack)
+            misfit = self._answered(made.z)
+        else:
+            every = np.ones(len(self), dtype=bool)
+            made = Linear(z, (signs * flip(self.frame)).astype(int), every, ~every)
+            misfit = self._answered(made.z)
+            if not (misfit <= CLOSE).all():
+                made = self._solved_again(made, np.flatnonzero(~(misfit <= CLOSE)))
+                misfit = self._answered(made.z)
+        self.signs = made.signs
+        self.sound = made.sound & (misfit <= FITTING)
         for k in np.flatnonzero(~self.sound).tolist():
-            if impossible[k]:
+            if made.impossible[k]:
                 self._keep(k, None)
             else:
                 self._solve_singly(k)
 
-    def _fits(self, support: list[int]) -> NDArray[np.bool_]:
-        """At which points every conducting junction stands at its drop, so that no digits are lost."""
-        stack, network = self.stack, self.frame.network
-        nodes = self.answers[:, : len(network.nets)]
-        misfit = (
+    def _solved_again(self, given: Linear, rows: NDArray[np.intp]) -> Linear:
+        """With the rows solved here that did not fit as they were given."""
+        made = solution(self.frame, self.stack.rows(rows))
+        merged = Linear(given.z.copy(), given.signs.copy(), given.sound.copy(), given.impossible.copy())
+        merged.z[rows], merged.signs[rows] = made.z, made.signs
+        merged.sound[rows], merged.impossible[rows] = made.sound, made.impossible
+        return merged
+
+    def _answered(self, z: Array) -> Array:
+        """Fill in the conditions and the answers of solutions z; how far they miss their equations.
+
+        In V, or of the largest voltage: how far a conducting junction is from its drop.
+        """
+        stack, network, frame = self.stack, self.frame.network, self.frame
+        j, size = len(network.junctions), len(network.nets)
+        g, h = stack.equations
+        support, loose = list(frame.support), [j + f for f in frame.loose]
+        slack = np.matmul(g[:, :j], z[..., None])[..., 0] + h[:, :j]
+        if loose:
+            z[:, loose] = open_potentials(slack, g[0, :j][:, loose])
+            slack += np.matmul(g[:, :j, loose], z[:, loose, None])[..., 0]
+        conducting = np.zeros(j, dtype=bool)
+        conducting[support] = True
+        self.z, self.conditions = z, np.where(conducting, z[:, :j] / frame.scale[:j], slack)
+        carried = stack.carried(z[:, :j])
+        point = stack.rest + np.matmul(stack.inverse[:, :, :size], carried[..., None])[..., 0]
+        point[:, :size] += z[:, j:] @ network.island_map.T
+        self.answers = point
+        nodes = point[:, :size]
+        off = (
             nodes @ network.sense[support].T
             - stack.drops[:, support]
-            - stack.slopes[:, support] * self.z[:, support]
+            - stack.slopes[:, support] * z[:, support]
         )
         largest = np.maximum(1.0, np.abs(nodes).max(axis=1, initial=0.0))
-        fits: NDArray[np.bool_] = np.abs(misfit).max(axis=1, initial=0.0) <= FITTING * largest
-        return fits
+        misfit: Array = np.abs(off).max(axis=1, initial=0.0) / largest
+        return misfit
 
     def _solve_singly(self, k: int) -> None:
         network = self.frame.network
@@ -265,29 +255,6 @@ class Variants:
         """All points as one state whose numbers are arrays."""
         open_nets = {net for f in self.frame.loose for net in self.frame.network.islands[f]}
         return View(self.stack, self.frame.support, self.z, self.answers, open_nets)
-
-
-def _between(slack: Array, slopes: Array) -> Array:
-    """Potentials (N, islands) that keep every slack + slopes y >= 0, where there are any.
-
-    A junction sees the difference of two potentials at most, so these are difference constraints: shortest
-    paths from and to the reference give the highest and the lowest potentials, and the middle of two
-    solutions is one (Bellman-Ford).
-    """
-    count, free = len(slack), slopes.shape[1]
-    ends = []
-    for turn in (1.0, -1.0):
-        y = np.full((count, free + 1), REACH)
-        y[:, free] = 0.0  # the reference
-        for _ in range(free + 1):
-            for k, row in enumerate(slopes * turn):
-                falls, rises = np.flatnonzero(row < 0.0), np.flatnonzero(row > 0.0)
-                if falls.size:
-                    other = y[:, rises[0] if rises.size else free]
-                    y[:, falls[0]] = np.minimum(y[:, falls[0]], other + slack[:, k])
-        ends.append(turn * y[:, :free])
-    middle: Array = 0.5 * (ends[0] + ends[1])
-    return middle
 
 
 def agree(one: float, other: float) -> bool:
