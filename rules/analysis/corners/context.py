@@ -36,6 +36,8 @@ class Context:
         self.frame, self.parameters = frame, parameters
         self.box = box_of(parameters)
         self._batches: OrderedDict[bytes, Variants] = OrderedDict()
+        self.settled: dict[bytes, Context | None] = {}
+        """By vertex: the same mode with gains that agree with the currents there."""
         self._moved: dict[tuple[tuple[Key, float], ...], Context] = {}
 
     def variants(self, points: Array) -> Variants:

@@ -19,6 +19,13 @@ ROUNDS = 30
 
 def resettled(context: Context, vertex: Array) -> Context | None:
     """The same with least gains read at the collector currents of the corner; ``None`` where they agree."""
+    mark = vertex.tobytes()
+    if mark not in context.settled:
+        context.settled[mark] = _resettled(context, vertex)
+    return context.settled[mark]
+
+
+def _resettled(context: Context, vertex: Array) -> Context | None:
     low = [k for k, p in enumerate(context.parameters) if p.floating and vertex[k] == p.low]
     point, before = vertex.copy(), dict[int, tuple[float, float]]()
     for _ in range(ROUNDS if low else 0):

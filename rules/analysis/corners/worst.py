@@ -110,15 +110,14 @@ def worst(
     all that concern the state; the least gain of a published type is the one promised at the collector
     current at the very corner.  ``None`` where the quantity is undefined at nominal values.
     """
-    return _worst(context_of(state, parameters), quantity, sense, parameters is None)
+    found = _ends(context_of(state, parameters), quantity, (sense,), parameters is None)
+    return None if found is None else found[0]
 
 
 def bounds(state: State, quantity: Quantity, parameters: Sequence[Parameter] | None = None) -> Bounds | None:
     """Least and greatest value of a quantity in the mode of a state; see :func:`worst`."""
-    context, own = context_of(state, parameters), parameters is None
-    low = _worst(context, quantity, "min", own)
-    high = None if low is None else _worst(context, quantity, "max", own)
-    return None if low is None or high is None else Bounds(low, high)
+    found = _ends(context_of(state, parameters), quantity, ("min", "max"), parameters is None)
+    return None if found is None else Bounds(*found)
 
 
 class _Asked:
@@ -143,14 +142,22 @@ class _Asked:
         return values
 
 
-def _worst(
-    context: Context, quantity: Quantity, sense: Sense, floating: bool, singly: bool = False
-) -> Worst | None:
-    sign = 1.0 if sense == "max" else -1.0
+def _ends(
+    context: Context, quantity: Quantity, senses: Sequence[Sense], floating: bool, singly: bool = False
+) -> list[Worst] | None:
     asked = _Asked(context, quantity, singly)
     search = Search(asked.evaluate, context.box)
     if np.isnan(search.nominal):
         return None
+    found = [_end(asked, search, sense, floating) for sense in senses]
+    if None in found:
+        # taken for all points at once it was another quantity: point by point then
+        return _ends(context, quantity, senses, floating, True)
+    return [one for one in found if one is not None]
+
+
+def _end(asked: _Asked, search: Search, sense: Sense, floating: bool) -> Worst | None:
+    sign, quantity = 1.0 if sense == "max" else -1.0, asked.quantity
     found = search.extreme(sign)
     for _ in range(GAIN_ROUNDS if floating else 0):
         moved = resettled(asked.context, found.vertex)
@@ -164,7 +171,7 @@ def _worst(
         found = following
     many, row = asked.context.at(found.vertex)
     if not asked.singly and not agree(many.take_one(quantity, row), found.value):
-        return _worst(context, quantity, sense, floating, True)
+        return None
     ill = ["the mode has no unique solution somewhere in between"] if asked.torn else []
     holds = bool(many.holds[row]) and not asked.torn
     return _told(asked.context.parameters, search, found, sense, many.state(row), holds, ill)
