@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.analysis.complementarity import (
     Problem,
@@ -33,6 +34,7 @@ from rules.analysis.timeline.stores import Stores, stores_of
 
 TIE = 1e-9  # V; a tie between stored values holds within this
 AT_LIMIT = 1e-9  # V; a condition this close to its limit is at its limit
+_DIP = 1e-11  # V; a condition may fall by so little before it rises
 _LOOSE = 1e-9  # a direction that moves a condition by less than this does not move it
 _STEPS = 5000  # of the search for the states at one moment
 
@@ -99,6 +101,7 @@ class Linear:
         near = values <= AT_LIMIT
         if not near.any():
             return True
+        free = direction is None
         if direction is None:
             direction = np.zeros(x.size)
             rate = self.rate(x)
@@ -106,7 +109,22 @@ class Linear:
         steps = self.conditions[1] @ direction
         sizes = np.abs(self.conditions[1][near]) @ np.abs(direction)
         # beside conditions that move fast, rounding makes those that stand still seem to move
-        return bool(np.all(steps[near] >= -1e-9 * sizes - 1e-12 * np.abs(steps).max()))
+        falling = steps[near] < -1e-9 * sizes - 1e-12 * np.abs(steps).max()
+        if not free or not falling.any():
+            return not bool(falling.any())
+        return self._turns_round(np.flatnonzero(near)[falling], direction)
+
+    def _turns_round(self, conditions: NDArray[np.intp], direction: Array) -> bool:
+        """Whether falling conditions rise again before they have fallen by anything.
+
+        A junction across a capacitor blocks from the moment its current is zero: the voltage then stands
+        still, and only its bend says which way it goes.
+        """
+        rows = self.conditions[1][conditions]
+        rate = self.rates[0].size
+        bend = rows[:, :rate] @ (self.rates[1] @ direction)
+        fall = rows @ direction
+        return bool(np.all(bend > 0.0) and np.all(fall * fall <= 2.0 * _DIP * bend))
 
 
 class Plant:
