@@ -324,16 +324,16 @@ def graph(bench: Bench) -> None:
     taken: set[tuple[str, str]] = set()  # junctions in parallel would leave their currents open
     for k in range(dice.randint(1, 3)):
         kind = dice.choice(("npn", "pnp"))
-        while True:
+        for _ in range(50):
             base = dice.choice(nets)
             collector = apart(base)
             emitter = apart(base, collector)
             pairs = {(base, other) if kind == "npn" else (other, base) for other in (collector, emitter)}
             if not pairs & taken:
+                taken |= pairs
+                make = b.npn if kind == "npn" else b.pnp
+                bench.add(make(f"Q{k}", collector, base, emitter, bench.gain()))
                 break
-        taken |= pairs
-        make = b.npn if kind == "npn" else b.pnp
-        bench.add(make(f"Q{k}", collector, base, emitter, bench.gain()))
     for k in range(dice.randint(0, 2)):
         anode = dice.choice(nets)
         cathode = apart(anode, "gnd")
