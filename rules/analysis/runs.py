@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from typing import TYPE_CHECKING, Literal
 from weakref import WeakKeyDictionary
 
@@ -118,16 +119,12 @@ def episodes(study: Study, corner: Corner) -> tuple[Episode, ...]:
     corner = as_named(study, corner)
     made = _EPISODES.setdefault(study, {})
     if corner not in made:
-        made[corner] = tuple(_limited(_episodes(study, corner)))
+        made[corner] = tuple(islice(each_episode(study, corner), MOST))
     return made[corner]
 
 
-def _limited(found: Iterator[Episode]) -> Iterator[Episode]:
-    for _, episode in zip(range(MOST), found, strict=False):
-        yield episode
-
-
-def _episodes(study: Study, corner: Corner) -> Iterator[Episode]:
+def each_episode(study: Study, corner: Corner) -> Iterator[Episode]:
+    """The runs at a corner one by one, for who needs only the first few."""
     if study.state_sets(corner.gains)[0].faults:
         return
     world = world_at(study, corner)

@@ -16,11 +16,12 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from rules.analysis.coils import coil_names
 from rules.analysis.corners.worst import worst
 from rules.analysis.delays import dwell
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
-from rules.analysis.runs import Corner, Episode, as_named, episodes, unfinished
+from rules.analysis.runs import Corner, Episode, as_named, each_episode, episodes, unfinished
 from rules.analysis.states import State, start_betas
 from rules.analysis.timeline.peaks import highest
 from rules.analysis.timeline.stores import store_names
@@ -80,9 +81,12 @@ def reversal_pair(part: Part) -> Pair:
 def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
     """Every pair of nets that a rule asks for, so that each run is looked at once."""
     found: list[Pair] = []
+    coils = bool(coil_names(study.circuit))
     for part in study.circuit.parts.values():
         if part.kind in TRANSISTORS:
-            found.extend((reverse_pair(part), collector_pair(part)))
+            found.append(reverse_pair(part))
+            if coils:  # nothing else lifts a collector above the supply
+                found.append(collector_pair(part))
         elif is_polarised(part):
             found.extend((reversal_pair(part), reversal_pair(part)[::-1]))
     return tuple(sorted(set(found)))
@@ -164,8 +168,17 @@ def along(study: Study, pair: Pair, limits: Sequence[float] = ()) -> Peak | None
     peak = peaks_along(study, stress_corner(study)).get(pair)
     if peak is None or not any(limit * (1.0 - NEAR) < peak.value <= limit for limit in limits):
         return peak
-    other = peaks_along(study, stress_corner(study, "min")).get(pair)
+    other = _same_run(study, peak, pair, stress_corner(study, "min"))
     return max((found for found in (peak, other) if found is not None), key=_order)
+
+
+def _same_run(study: Study, peak: Peak, pair: Pair, corner: Corner) -> Peak | None:
+    """The same run at another corner, with no more runs than it takes to get there."""
+    what = "" if peak.episode is None else peak.episode.what
+    found = study.shared(
+        ("run", corner, what), lambda: next((e for e in each_episode(study, corner) if e.what == what), None)
+    )
+    return None if found is None else _peaks_of(study, corner, (found,), (pair,)).get(pair)
 
 
 def unfinished_runs(study: Study) -> tuple[str, ...]:
@@ -187,10 +200,16 @@ def peaks_along(study: Study, corner: Corner) -> Mapping[Pair, Peak]:
 
 
 def _peaks_along(study: Study, corner: Corner) -> dict[Pair, Peak]:
-    pairs = pairs_of_interest(study)
+    return _peaks_of(study, corner, episodes(study, corner), pairs_of_interest(study))
+
+
+def _peaks_of(
+    study: Study, corner: Corner, found_in: Sequence[Episode], pairs: Sequence[Pair]
+) -> dict[Pair, Peak]:
+    """The greatest voltage of each pair in some runs."""
     best: Array = np.full(len(pairs), -np.inf)
     places: list[tuple[Episode, int, float] | None] = [None] * len(pairs)
-    for episode in episodes(study, corner):
+    for episode in found_in:
         for number, interval in enumerate(episode.timeline.intervals):
             values, times = highest(interval.course, pairs, interval.duration, best)
             for k in np.flatnonzero(values > best).tolist():

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rules.analysis.complementarity import problem_of
 from rules.analysis.corners.parameters import TEMPERATURE, VBE, Key, Point, frozen_point, parameters
 from rules.analysis.elements import Array, Configuration
+from rules.analysis.enumeration import solution_in
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.latches.conditions import Conditions, condition
 from rules.analysis.latches.path import Bench
@@ -18,7 +20,7 @@ from rules.analysis.network import build_network
 from rules.analysis.resolve import Known, Resolved, part_pointer
 from rules.analysis.startup import conducting
 from rules.analysis.states import State, find_states, linear_state
-from rules.analysis.tabulation import regions_of
+from rules.analysis.tabulation import Mode, regions_of
 from rules.analysis.timeline.stores import store_names
 from rules.analysis.triggers import Trigger
 from schemas.circuit import Part, frozen_map
@@ -57,7 +59,7 @@ def amplitude(
     capacitor keeps its voltage: what a trigger that is coupled by a capacitor does at once.
     """
     rest = trigger.before.mode.network.configuration
-    before = _like(study, resolved, rest, trigger, trigger.held)
+    before = _like(study, resolved, rest, trigger, trigger.held, betas)
     faded = None if before is None else _faded(resolved, trigger, before)
     if before is None or faded is None:
         return None
@@ -70,7 +72,7 @@ def amplitude(
     if kick:
         names = store_names(study.resolved)[0]
         held.update({name: capacitor_voltage(resolved, before, name) or 0.0 for name in names})
-    begin = _like(study, swapped, configuration, trigger, held)
+    begin = _like(study, swapped, configuration, trigger, held, betas)
     if begin is None:
         return None
     network = begin.mode.network
@@ -111,8 +113,15 @@ def _like(
     configuration: Configuration,
     trigger: Trigger,
     held: Mapping[str, float],
+    betas: Mapping[str, float],
 ) -> State | None:
-    """The state of rest of a trigger in another version of the circuit."""
+    """The state of rest of a trigger in another version of the circuit; its junctions are the same."""
+    network = build_network(resolved, configuration, held)
+    if network.faults:
+        return None
+    same = solution_in(problem_of(network, dict(betas)), trigger.before.mode.solution.support)
+    if same is not None:
+        return State(Mode(network, dict(betas), same))
     origin = conducting(study, trigger.before.devices)
     found = find_states(resolved, configuration, trigger.corner, held, study.step_budget).stable
     return next((state for state in found if conducting(study, state.devices) == origin), None)

@@ -14,6 +14,7 @@ from rules.analysis.runs import Corner, left_at, positions, world_at
 from rules.analysis.startup import conducting
 from rules.analysis.states import State, find_states, matches
 from rules.analysis.timeline.engine import EVENT_BUDGET
+from rules.analysis.timeline.stores import store_names
 from rules.analysis.timeline.timelines import course, point_of
 from schemas.circuit import Action, Circuit
 
@@ -162,12 +163,14 @@ def _held_at_rest(study: Study, corner: str, before: State) -> dict[str, float]:
 
 def _longer(study: Study, corner: str, before: State, there: Action, back: Action) -> Timeline | None:
     """What a stimulus leads to that stays longer: let go in the middle of the longest other state."""
+    if math.isinf(back.at) or not any(store_names(study.resolved)):
+        return None  # without anything stored no time is needed
     world = world_at(study, Corner(corner))
     begin = point_of(world.resolved, before)
     held = course(world, begin, (replace(there, at=0.0),), begin.configuration, None, FEW_EVENTS)
     origin = conducting(study, before.devices)
     others = [i for i in held.intervals if conducting(study, i.devices) != origin]
-    if not others or math.isinf(back.at):
+    if not others:
         return None
     longest = max(others, key=lambda interval: (interval.duration, -interval.start))
     end = longest.end if math.isfinite(longest.end) else longest.start + FURTHEST * (back.at - there.at)
