@@ -265,19 +265,20 @@ class Batch:
             elif not last:
                 good &= _holds(self.lines(way[k + 1]), edge + direction * _STEP)
             u = edge
-        made.here[:] = good
+        made.here[:] = good & good[lead]
         return made
 
     def _leaves(self, support: frozenset[int], k: int, beyond: Array, fold: bool, lead: int) -> Flags:
         """At which points the course turns back (``fold``) or goes on beyond the edge at junction ``k``.
 
         A mode beyond that ties the held capacitor down has no solution of its own anywhere: that the course
-        of ``lead`` turns back there then stands for all.
+        of ``lead`` turns back there, or is kept there, then stands for all.
         """
         line, following = self.lines(support), self.lines(support ^ {k})
         goes_on: Flags = following.sound & _holds(following, beyond)
         if not fold:
-            return goes_on
+            kept: Flags = ~goes_on & line.sound & (following.sound == following.sound[lead])
+            return goes_on if goes_on[lead] else kept
         both = line.determined & following.determined
         turned = line.signs != following.signs if both[lead] else ~both
         result: Flags = ~goes_on & line.sound & turned & (both == both[lead])
