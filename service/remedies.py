@@ -37,6 +37,7 @@ RUNS_PER_FINDING = {"error": 10, "warning": 8, "note": 3}
 TRIALS_PER_FINDING = 24  # by its own rule alone, before the others are asked
 RUNS_PER_REVIEW = 36  # a count, not a clock: the same answer on a slow machine
 REMEDIES_SHOWN = 4
+EVERY_WORST = "the worst corner of each rule"
 
 if TYPE_CHECKING:
     from schemas.problems import DocumentProblems
@@ -233,7 +234,7 @@ class Bench:
             after=None if after is None else after.left,
             limit=finding.test.right if after is None else after.right,
             unit=finding.test.unit,
-            corners=CORNERS,
+            corners=(*CORNERS, EVERY_WORST),
             effects=effects(self.baseline, run),
         )
 

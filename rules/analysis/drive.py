@@ -172,11 +172,14 @@ def _at_corner(study: Study, drive: Drive) -> Drive | None:
     known = study.resolved.beta(name, "min", point.collector)
     gain = replace(known, value=point.beta)
     base, region, vce = max(0.0, point.base), "saturated", point.vce
+    situation = found.situation
     if overdrive_factor(point.beta, base, point.collector) < 1.0:
+        # as it is at that corner: active, with all that stays across it
         active = supposed(study, found.state, regions={name: "active"})
         as_is = operating_point(active, name) if active is not None else None
-        region, vce = "active", point.vce if as_is is None else as_is.vce
-    return Drive(found.situation, drive.stage, base, point.collector, gain, region, vce, found.state)
+        if active is not None and as_is is not None:
+            region, vce, situation = "active", as_is.vce, replace(situation, state=active)
+    return Drive(situation, drive.stage, base, point.collector, gain, region, vce, found.state)
 
 
 def feeds(study: Study, found: Iterable[Drive]) -> tuple[str, ...]:

@@ -210,6 +210,18 @@ def test_the_worst_corner_of_all_tolerances_is_judged_and_named() -> None:
     assert finding.test.left == pytest.approx(50.0 * (5.0 - 0.75) / (6.8e3 * 1.05) / (9.8 / 950.0))
 
 
+def test_what_is_told_of_the_worst_corner_is_as_it_is_there() -> None:
+    """Active at the corner: I_C = beta * I_B through RC, V_CE is the rest, and the heat their product."""
+    parts = switch(22e3, 1e3, 50.0, 5.0).parts.values()
+    finding = only_finding(circuit(*parts, ambient=Ambient(298.15, 298.15, 298.15)), RULE)
+    assert finding.corner == "RB +5 %, RC -5 %, V_BE 0.75 V"
+    base = (5.0 - 0.75) / (22e3 * 1.05)
+    across = 10.0 - 950.0 * 50.0 * base
+    assert value(finding, "V_CE") == pytest.approx(across)
+    heat = across * 50.0 * base + 0.75 * base
+    assert f"turns {heat * 1e3:.3g} mW into heat" in finding.message
+
+
 def test_the_remedy_holds_at_the_worst_corner() -> None:
     subject = circuit(*switch(22e3, 1e3, 50.0, 5.0).parts.values())
     ((_, ohms),) = proposed(subject)

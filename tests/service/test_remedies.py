@@ -46,7 +46,7 @@ def test_a_proven_remedy_is_a_guarded_patch_with_the_numbers_before_and_after() 
         100.0,
         "ohm",
     )
-    assert proof.corners == ("min", "typical", "max")
+    assert proof.corners == ("min", "typical", "max", "the worst corner of each rule")
     assert finding.advice == ()
 
 
