@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -151,7 +151,7 @@ class DelayTolerance:
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test, corner = self._verdict(case)
         if severity is None:
-            return satisfied(self, case.delay, test, corner.label)
+            return replace(satisfied(self, case.delay, test, corner.label), reason=_missing(case))
         made: tuple[Proposal, ...] = ()
         told: tuple[str, ...] = ()
         if study.proposing:
@@ -166,7 +166,7 @@ class DelayTolerance:
             _evidence(study, case),
             pointers=(member_pointer(case.delay.timed.capacitor, "capacitance"),),
             proposals=made,
-            advice=told,
+            advice=(*told, *filter(None, (_missing(case),))),
             cause=_cause(study, case),
         )
 
@@ -216,6 +216,15 @@ def _message(case: Case, test: Test, corner: Corner) -> str:
         f"{span}: a factor of {test.left:.3g} from end to end, where the required {wanted} leave"
         f" {test.right:.3g}. No nominal delay can meet that.{blame}"
     )
+
+
+def _missing(case: Case) -> str:
+    """Where there is no delay to judge; empty where there is one everywhere that was looked at."""
+    lost = sorted({*case.low.lost, *case.high.lost}, key=lambda label: (len(label), label))
+    if not lost:
+        return ""
+    more = f" and {len(lost) - 1} other corners" if len(lost) > 1 else ""
+    return f"at {lost[0]}{more} {place(case.delay)} is not there, or ends in another way: no delay to judge"
 
 
 def _evidence(study: Study, case: Case) -> Iterator[Quantity]:

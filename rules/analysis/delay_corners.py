@@ -299,7 +299,8 @@ class DelayCorners:
         if np.isnan(first[0]):
             return None
         rows, values = nominal_lines, first
-        vertex, lost = self.box.nominal, set[str]()
+        vertex = self.box.nominal
+        lost = {self.name(row, self.keys) for row in rows[np.isnan(values)]}
         for _ in range(ROUNDS):
             better, gain = self._better(vertex, values, sign)
             if not gain.any():

@@ -208,6 +208,17 @@ def test_the_first_half_of_an_oscillation_is_no_delay() -> None:
     assert all("repeats by itself" in o.reason for o in found)
 
 
+def test_corners_at_which_the_state_is_lost_are_named() -> None:
+    """With a gain of 3 the latch does not hold: there the light goes out at once."""
+    subject = garden_light()
+    for name in ("Q1", "Q2"):
+        subject = changed(subject, name, beta=Beta(3, 200, 450))
+    (told,) = [a for a in only_finding(subject, RULE).advice if "no delay to judge" in a]
+    assert told.startswith("at Q2 beta min")
+    whole = only_finding(garden_light(), RULE)
+    assert not [a for a in whole.advice if "no delay to judge" in a]
+
+
 def test_a_threshold_out_of_reach_is_what_causes_it() -> None:
     found = judged(charging(on_delay(lower=13.6e3)), RULE, THRESHOLD_SENSITIVITY).findings
     by_rule = {f.rule: f for f in found}
