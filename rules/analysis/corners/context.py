@@ -46,6 +46,7 @@ class Context:
         found = self._batches.get(mark)
         if found is None:
             found = self._batches[mark] = Variants(self.frame, self.parameters, points)
+            found.stack.forget()
             while len(self._batches) > KEPT:
                 self._batches.popitem(last=False)
         else:

@@ -89,6 +89,11 @@ class Stack:
             made.__dict__["equations"] = tuple(item[numbers] for item in self.equations)
         return made
 
+    def forget(self) -> None:
+        """Give back the memory of what is only needed to solve modes; asked again, it is worked out again."""
+        for name in ("equations", "injected", "rest", "sources"):
+            self.__dict__.pop(name, None)
+
     @classmethod
     def joined(cls, parts: Sequence[Stack]) -> Stack:
         """Several stacks of one layout as one."""
