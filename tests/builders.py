@@ -131,7 +131,7 @@ EXACT = {
     "junction_spread": 0.0,
     "led_spread": 0.0,
 }
-"""Parts without tolerances, unless a part states one: what is computed by hand is then also the worst case."""
+"""Parts without tolerances, unless a part states one: what is computed by hand is the worst case too."""
 BENCH = Ambient(298.15, 298.15, 298.15)
 
 
