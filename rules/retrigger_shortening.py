@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
 
 SHARE = Limit("share", 0.8, "", "common practice, no source", "least second period, as a share of the first")
+LESS = 1.0 - 1e-6  # a ratio that is smaller by rounding is no smaller
 DOUBTFUL = 0.15  # above the limit, within which the tolerances are asked too
 
 PASSING = """\
@@ -100,7 +101,7 @@ class RetriggerShortening:
             return
         if isinstance(two, Retimed) and share <= two.ratio < share * (1.0 + DOUBTFUL):
             slow = at_slowest(study, delay, stimulus)
-            if isinstance(slow, str) or (isinstance(slow, Retimed) and slow.ratio < two.ratio):
+            if isinstance(slow, str) or (isinstance(slow, Retimed) and slow.ratio < two.ratio * LESS):
                 two = slow
         if isinstance(two, str):
             yield Outcome(self.slug, "undecided", about, two, delay.timed.name)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from rules.analysis.timeline.model import Timeline
 
 STILL = 1e-3  # V or A, and of the value; a stored value this close to its end has arrived
+HAIR = 1e-3  # of a time, and s where nothing has passed yet
 MOST = 40  # runs of one circuit at one corner; a circuit with more contacts is judged by the first ones
 Kind = Literal["power-up", "stimulus", "again", "move"]
 
@@ -217,6 +218,8 @@ def _done(timeline: Timeline, actions: Sequence[Action]) -> float | None:
     jumps = [event.at for event in later if event.kind == "jump"]
     changes = [event.at for event in later if event.kind == "region"]
     moment = max(jumps) if jumps else min(changes, default=released)
+    # a hair later: at the moment itself everything stands at its limit
+    moment += HAIR * min(timeline.at(moment).duration, max(moment, HAIR))
     left = timeline.at(moment).stored([moment])
     moving = any(
         abs(float(left[name][0]) - final) > STILL * max(1.0, abs(final))
