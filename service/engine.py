@@ -74,6 +74,12 @@ class Hearing:
         self._said: dict[str, list[Outcome]] = {}
         self._whole: Run | None = None
 
+    def forget(self) -> None:
+        """Let go of the analyses; what was said stays, and they are made again when more is asked."""
+        from rules.analysis.study import Study
+
+        self.study = Study(self.circuit, proposing=self.study.proposing)
+
     def _outcomes(self, entry: LoadedRule) -> list[Outcome]:
         if entry.slug not in self._said:
             self._said[entry.slug] = _judge(entry, self.study)

@@ -33,9 +33,9 @@ from service.ruleset import Ruleset
 from service.states import CORNERS
 
 MAX_STEPS = {"error": 3, "warning": 3, "note": 1}  # proposals joined into one remedy, by severity
-RUNS_PER_FINDING = {"error": 10, "warning": 8, "note": 3}
-TRIALS_PER_FINDING = 24  # by its own rule alone, before the others are asked
-RUNS_PER_REVIEW = 36  # a count, not a clock: the same answer on a slow machine
+RUNS_PER_FINDING = {"error": 7, "warning": 5, "note": 2}
+TRIALS_PER_FINDING = 16  # by its own rule alone, before the others are asked
+RUNS_PER_REVIEW = 24  # a count, not a clock: the same answer on a slow machine
 REMEDIES_SHOWN = 4
 EVERY_WORST = "the worst corner of each rule"
 
@@ -111,6 +111,9 @@ class Bench:
                 proven.append(trial)
             else:
                 advice.append(f"{proposal.summary}: withdrawn: {reason}")
+        for hearing in self._hearings.values():
+            if isinstance(hearing, Hearing):
+                hearing.forget()  # dozens of circuits with all their analyses would fill the memory
         ranked = sorted(proven, key=lambda trial: (*size(self.circuit, trial.hearing.circuit), trial.summary))
         remedies: list[Remedy] = []
         for trial in ranked:
