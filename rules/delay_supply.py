@@ -9,17 +9,15 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.crossing import Crossing
-from rules.analysis.delay_corners import Corner, every_delay
+from rules.analysis.delay_corners import Corner
 from rules.analysis.drifting import Supply
 from rules.contract import API_LEVEL, Lesson
 from rules.delay_words import (
     changes,
-    left_out,
+    each_delay,
     no_nominal,
     not_applicable,
     place,
-    repeating,
-    repeats,
     role_of,
     satisfied,
     violated,
@@ -137,18 +135,14 @@ class DelaySupply:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """One outcome per delay and battery, at its worst corner."""
+        return each_delay(self, study, self._delay)
+
+    def _delay(self, study: Study, delay: Delay) -> Iterator[Outcome]:
         batteries = sorted(p.name for p in study.circuit.parts.values() if p.kind == "battery")
-        judged: list[str] = []
-        for delay in every_delay(study):
-            judged.append(delay.timed.capacitor)
-            if repeats(study, delay):
-                yield repeating(self, delay)
-                continue
-            if not batteries:
-                yield not_applicable(self, delay, "no battery feeds it: what a regulator holds does not age")
-            for battery in batteries:
-                yield self._outcome(study, delay, battery)
-        yield from left_out(self, study, judged)
+        if not batteries:
+            yield not_applicable(self, delay, "no battery feeds it: what a regulator holds does not age")
+        for battery in batteries:
+            yield self._outcome(study, delay, battery)
 
     def _outcome(self, study: Study, delay: Delay, battery: str) -> Outcome:
         supply = Supply(study, delay, battery)

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.crossing import Crossing
-from rules.analysis.delay_corners import Corner, every_delay
+from rules.analysis.delay_corners import Corner
 from rules.analysis.drifting import Weather
 from rules.analysis.formulas.drift import DRIFTS, capacitance_drift
 from rules.analysis.leakage import choices, promise_of
@@ -17,12 +17,10 @@ from rules.analysis.resolve import dielectric_of
 from rules.contract import API_LEVEL, Lesson
 from rules.delay_words import (
     changes,
-    left_out,
+    each_delay,
     no_nominal,
     not_applicable,
     place,
-    repeating,
-    repeats,
     role_of,
     satisfied,
     violated,
@@ -155,22 +153,15 @@ class DelayTemperature:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """One outcome per delay, at its worst corner."""
-        judged: list[str] = []
-        for delay in every_delay(study):
-            judged.append(delay.timed.capacitor)
-            if repeats(study, delay):
-                yield repeating(self, delay)
-                continue
-            weather = Weather(study, delay)
-            if not weather.applies:
-                yield not_applicable(self, delay, "the ambient temperature has no range")
-                continue
-            worst = weather.corners.extreme(weather.rate, 1.0, thrifty=True)
-            if worst is None:
-                yield no_nominal(self, delay)
-                continue
-            yield self._judge(study, Case(delay, weather, worst))
-        yield from left_out(self, study, judged)
+        return each_delay(self, study, self._delay)
+
+    def _delay(self, study: Study, delay: Delay) -> Iterator[Outcome]:
+        weather = Weather(study, delay)
+        if not weather.applies:
+            yield not_applicable(self, delay, "the ambient temperature has no range")
+            return
+        worst = weather.corners.extreme(weather.rate, 1.0, thrifty=True)
+        yield no_nominal(self, delay) if worst is None else self._judge(study, Case(delay, weather, worst))
 
     def _judge(self, study: Study, case: Case) -> Outcome:
         limit = self.limits["rate"].value

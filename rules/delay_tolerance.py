@@ -9,19 +9,17 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.closer import Closer, closer, spread_with
-from rules.analysis.delay_corners import Corner, DelayCorners, delay_corners, every_delay
+from rules.analysis.delay_corners import Corner, DelayCorners, delay_corners
 from rules.analysis.formulas.drift import DRIFTS
 from rules.analysis.requirements import Window, delay_requirement, delay_window
 from rules.analysis.resolve import dielectric_of
 from rules.contract import API_LEVEL, Lesson
 from rules.delay_words import (
     changes,
-    left_out,
+    each_delay,
     no_nominal,
     place,
     reason_of,
-    repeating,
-    repeats,
     role_of,
     satisfied,
     violated,
@@ -134,19 +132,15 @@ class DelayTolerance:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """One outcome per delay, at the worse end of its range."""
-        judged: list[str] = []
-        for delay in every_delay(study):
-            judged.append(delay.timed.capacitor)
-            if repeats(study, delay):
-                yield repeating(self, delay)
-                continue
-            corners = delay_corners(study, delay)
-            low, high = corners.worst(corners.total, -1.0), corners.worst(corners.total, 1.0)
-            if low is None or high is None:
-                yield no_nominal(self, delay)
-                continue
+        return each_delay(self, study, self._delay)
+
+    def _delay(self, study: Study, delay: Delay) -> Iterator[Outcome]:
+        corners = delay_corners(study, delay)
+        low, high = corners.worst(corners.total, -1.0), corners.worst(corners.total, 1.0)
+        if low is None or high is None:
+            yield no_nominal(self, delay)
+        else:
             yield self._judge(study, Case(delay, corners, low, high, delay_window(study, delay)))
-        yield from left_out(self, study, judged)
 
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test, corner = self._verdict(case)

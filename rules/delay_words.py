@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.parameters import TEMPERATURE, Parameter
-from rules.analysis.delay_corners import Corner, Share
+from rules.analysis.delay_corners import Corner, Share, every_delay
 from rules.wording import ZERO_CELSIUS, listed, say, with_position
 from schemas.finding import Finding, Outcome, Proposal, Quantity, Severity, Test
 
@@ -28,6 +28,27 @@ def role_of(delay: Delay) -> str:
 def place(delay: Delay) -> str:
     """``"ringing (S1 open)"``."""
     return f'"{with_position(delay.timed.name, delay.timed.configuration)}"'
+
+
+def each_delay(
+    rule: Rule,
+    study: Study,
+    judge: Callable[[Study, Delay], Iterable[Outcome]],
+    *,
+    cycles: bool = False,
+) -> Iterator[Outcome]:
+    """What ``judge`` says of each delay, then the capacitors that are left out.
+
+    The first wait of a cycle that repeats by itself is judged with ``cycles`` only.
+    """
+    judged: list[str] = []
+    for delay in every_delay(study):
+        judged.append(delay.timed.capacitor)
+        if not cycles and repeats(study, delay):
+            yield repeating(rule, delay)
+        else:
+            yield from judge(study, delay)
+    yield from left_out(rule, study, judged)
 
 
 def left_out(rule: Rule, study: Study, judged: Iterable[str]) -> Iterator[Outcome]:

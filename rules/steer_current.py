@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.delay_corners import Corner, delay_corners, every_delay
+from rules.analysis.delay_corners import Corner, delay_corners
 from rules.analysis.delays import Delay, delay_with
 from rules.analysis.formulas.timing import STEERING, faster_for_steering, steering_resistor_at_most
 from rules.analysis.leakage import FILM_LARGEST, STATED, promise_of
@@ -21,7 +21,7 @@ from rules.analysis.steering import Steered, Steering, steering_of
 from rules.contract import API_LEVEL, Lesson
 from rules.delay_words import (
     changes,
-    left_out,
+    each_delay,
     no_nominal,
     not_applicable,
     place,
@@ -144,12 +144,11 @@ class SteerCurrent:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """One outcome per delay, at its worst corner."""
-        judged: list[str] = []
-        for delay in every_delay(study):
-            judged.append(delay.timed.capacitor)
-            case = _case(self, study, delay)
-            yield case if isinstance(case, Outcome) else self._judge(study, case)
-        yield from left_out(self, study, judged)
+        return each_delay(self, study, self._delay, cycles=True)
+
+    def _delay(self, study: Study, delay: Delay) -> Iterator[Outcome]:
+        case = _case(self, study, delay)
+        yield case if isinstance(case, Outcome) else self._judge(study, case)
 
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test = self._verdict(case.worst.value)

@@ -9,11 +9,11 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.crossing import Crossing
-from rules.analysis.delay_corners import Corner, delay_corners, every_delay
+from rules.analysis.delay_corners import Corner, delay_corners
 from rules.analysis.requirements import delay_window
 from rules.analysis.retiming import fraction, nearer_threshold
 from rules.contract import API_LEVEL, Lesson
-from rules.delay_words import changes, left_out, no_nominal, place, repeating, repeats, satisfied, violated
+from rules.delay_words import changes, each_delay, no_nominal, place, satisfied, violated
 from rules.wording import member_pointer, new_resistance, say, times
 from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 from schemas.quantities import document_text
@@ -112,20 +112,16 @@ class ThresholdSensitivity:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """One outcome per delay, at its worst corner."""
-        judged: list[str] = []
-        for delay in every_delay(study):
-            judged.append(delay.timed.capacitor)
-            if repeats(study, delay):
-                yield repeating(self, delay)
-                continue
-            crossing = Crossing(delay_corners(study, delay))
-            flattest = crossing.corners.worst(crossing.fraction, 1.0)
-            smallest = crossing.corners.worst(crossing.swing, -1.0)
-            if flattest is None or smallest is None:
-                yield no_nominal(self, delay)
-                continue
+        return each_delay(self, study, self._delay)
+
+    def _delay(self, study: Study, delay: Delay) -> Iterator[Outcome]:
+        crossing = Crossing(delay_corners(study, delay))
+        flattest = crossing.corners.worst(crossing.fraction, 1.0)
+        smallest = crossing.corners.worst(crossing.swing, -1.0)
+        if flattest is None or smallest is None:
+            yield no_nominal(self, delay)
+        else:
             yield self._judge(study, Case(delay, crossing, flattest, smallest))
-        yield from left_out(self, study, judged)
 
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test, corner = self._verdict(case)
