@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.cutoff import bleed_at_most, collector_base_leakage, off_voltage
 from rules.analysis.latches.cures import bleeds
-from rules.analysis.latches.find import Latch, Rest, latches, why_none
+from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.heat import (
     COLDEST,
     HOTTEST,
@@ -20,7 +20,7 @@ from rules.analysis.latches.heat import (
 from rules.analysis.latches.margins import Lost, as_written, at_worst
 from rules.analysis.preferred import round_down
 from rules.contract import API_LEVEL, Lesson
-from rules.latch_words import ambient, at, floating, place, situation, the_latch
+from rules.latch_words import ambient, at, each_latch, floating, place, situation, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
     assumption,
@@ -106,17 +106,16 @@ class FalseTriggerLeakage:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per latch, resting place with a transistor that is off, and corner."""
-        found = latches(study)
-        if not found:
-            yield not_applicable(self, (), why_none(study))
-        for latch in found:
-            judged = [rest for rest in latch.rests if len(rest.conducting) < len(latch.members)]
-            judged = [rest for rest in judged if latch.start(rest) is not None]
-            if not judged:
-                yield not_applicable(self, latch.members, "no member is off in a state that exists")
-            for rest in judged:
-                for margin in (as_written, at_worst):
-                    yield self._judge(study, latch, rest, margin(latch, rest, hottest))
+        return each_latch(self, study, self._latch)
+
+    def _latch(self, study: Study, latch: Latch) -> Iterator[Outcome]:
+        judged = [rest for rest in latch.rests if len(rest.conducting) < len(latch.members)]
+        judged = [rest for rest in judged if latch.start(rest) is not None]
+        if not judged:
+            yield not_applicable(self, latch.members, "no member is off in a state that exists")
+        for rest in judged:
+            for margin in (as_written, at_worst):
+                yield self._judge(study, latch, rest, margin(latch, rest, hottest))
 
     def _judge(self, study: Study, latch: Latch, rest: Rest, lost: Lost) -> Outcome:
         hot = study.resolved.ambient.high

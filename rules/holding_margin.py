@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.latching import feedback_at_most, holding_voltage
-from rules.analysis.latches.find import Latch, Rest, latches, why_none
+from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import (
     Lost,
     as_written,
@@ -26,6 +26,7 @@ from rules.latch_words import (
     RESERVE_RULE,
     at,
     corner_values,
+    each_latch,
     gains_of,
     holders,
     missing,
@@ -38,7 +39,7 @@ from rules.latch_words import (
     the_latch,
     weakest_supply,
 )
-from rules.outcomes import not_applicable, satisfied, violated
+from rules.outcomes import satisfied, violated
 from rules.wording import listed, part_quantity, say, times
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -132,15 +133,14 @@ class HoldingMargin:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per latch, held state and corner, for the gain and for the supply."""
-        found = latches(study)
-        if not found:
-            yield not_applicable(self, (), why_none(study))
-        for latch in found:
-            if latch.start(latch.ons[0]) is None and latch.named:
-                yield from self._gain(study, latch, latch.ons[0], as_written(latch, latch.ons[0], reserve))
-                continue
-            for rest in latch.ons:
-                yield from self._rest(study, latch, rest)
+        return each_latch(self, study, self._latch)
+
+    def _latch(self, study: Study, latch: Latch) -> Iterator[Outcome]:
+        if latch.start(latch.ons[0]) is None and latch.named:
+            yield from self._gain(study, latch, latch.ons[0], as_written(latch, latch.ons[0], reserve))
+            return
+        for rest in latch.ons:
+            yield from self._rest(study, latch, rest)
 
     def _rest(self, study: Study, latch: Latch, rest: Rest) -> Iterator[Outcome]:
         for margin in (as_written, at_worst):

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.latches.find import Latch, Rest, latches, why_none
+from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import (
     Corner,
     as_written,
@@ -23,6 +23,7 @@ from rules.latch_words import (
     STATES_RULE,
     at,
     corner_values,
+    each_latch,
     floating,
     gains_of,
     missing,
@@ -111,11 +112,7 @@ class LatchTwoStates:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per latch and corner."""
-        found = latches(study)
-        if not found:
-            yield not_applicable(self, (), why_none(study))
-        for latch in found:
-            yield from self._latch(study, latch)
+        return each_latch(self, study, self._latch)
 
     def _latch(self, study: Study, latch: Latch) -> Iterator[Outcome]:
         loose = floating(latch)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.parameters import TEMPERATURE, Key
 from rules.analysis.latches.cures import single
-from rules.analysis.latches.find import Latch, Rest
+from rules.analysis.latches.find import Latch, Rest, latches, why_none
 from rules.analysis.latches.margins import (
     Corner,
     Lost,
@@ -23,15 +23,28 @@ from rules.analysis.latches.margins import (
 )
 from rules.analysis.operating import operating_point
 from rules.analysis.study import Situation
+from rules.outcomes import not_applicable
 from rules.wording import from_to, gain, listed, member_pointer, new_resistance, with_position
-from schemas.finding import Proposal, Quantity, identity
+from schemas.finding import Outcome, Proposal, Quantity, identity
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
+    from rules.contract import Rule
 
 STATES_RULE, STATES_ROLE = "latch-two-states", "resting places"
 RESERVE_RULE, RESERVE_ROLE = "holding-margin", "reserve of gain"
 RESERVE, SHARE = 2.0, 0.7  # what a resistor is changed for: reserve of gain, share of the lowest supply
+
+
+def each_latch(
+    rule: Rule, study: Study, judge: Callable[[Study, Latch], Iterable[Outcome]]
+) -> Iterator[Outcome]:
+    """What ``judge`` says of each latch; of a circuit without any, why there is none."""
+    found = latches(study)
+    if not found:
+        yield not_applicable(rule, (), why_none(study))
+    for latch in found:
+        yield from judge(study, latch)
 
 
 def situation(latch: Latch, rest: Rest, corner: Corner) -> Situation:

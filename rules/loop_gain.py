@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.elements import RESISTIVE
 from rules.analysis.formulas.latching import loop_gain
 from rules.analysis.latches.cures import single
-from rules.analysis.latches.find import Latch, Rest, latches, why_none
+from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.gain import gain_around, middle
 from rules.analysis.latches.margins import (
     Corner,
@@ -29,6 +29,7 @@ from rules.latch_words import (
     RESERVE_ROLE,
     RESERVE_RULE,
     at,
+    each_latch,
     gains_of,
     holders,
     place,
@@ -38,7 +39,7 @@ from rules.latch_words import (
     states_identity,
     the_latch,
 )
-from rules.outcomes import not_applicable, satisfied, violated
+from rules.outcomes import satisfied, violated
 from rules.wording import from_to, listed, new_resistance, part_quantity, times
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test, identity
 
@@ -115,11 +116,7 @@ class LoopGain:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per latch: the gain around the loop, and each held state at 0.3 times the least gain."""
-        found = latches(study)
-        if not found:
-            yield not_applicable(self, (), why_none(study))
-        for latch in found:
-            yield from self._latch(study, latch)
+        return each_latch(self, study, self._latch)
 
     def _latch(self, study: Study, latch: Latch) -> Iterator[Outcome]:
         around = gain_around(study, latch, "min")

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.cutoff import off_voltage
 from rules.analysis.latches.cures import nearest
-from rules.analysis.latches.find import Latch, Rest, latches, why_none
+from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import written
 from rules.analysis.latches.resets import Control, Steered, at_ends, controls, left, moved, released, steered
 from rules.contract import API_LEVEL, Lesson
-from rules.latch_words import ambient, at, corner_values, quoted, situation, the_latch
+from rules.latch_words import ambient, at, corner_values, each_latch, quoted, situation, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
     assumption,
@@ -106,15 +106,14 @@ class ResetWins:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per latch and way back: each control that resets it, and letting go by itself."""
-        found = latches(study)
-        if not found:
-            yield not_applicable(self, (), why_none(study))
-        for latch in found:
-            judged = [*self._controls(study, latch), *self._release(study, latch)]
-            if not judged:
-                reason = "no contact or driver resets it: only taking its supply away does"
-                judged = [not_applicable(self, latch.members, reason)]
-            yield from judged
+        return each_latch(self, study, self._latch)
+
+    def _latch(self, study: Study, latch: Latch) -> Iterator[Outcome]:
+        judged = [*self._controls(study, latch), *self._release(study, latch)]
+        if not judged:
+            reason = "no contact or driver resets it: only taking its supply away does"
+            judged = [not_applicable(self, latch.members, reason)]
+        yield from judged
 
     def _controls(self, study: Study, latch: Latch) -> Iterator[Outcome]:
         if latch.named:
