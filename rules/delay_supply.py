@@ -18,12 +18,12 @@ from rules.delay_words import (
     no_nominal,
     not_applicable,
     place,
-    role_of,
     satisfied,
+    threshold_identity,
     violated,
 )
 from rules.wording import member_pointer, say, times
-from schemas.finding import Grounds, Limit, Outcome, Quantity, Test, identity
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.delays import Delay
@@ -155,9 +155,6 @@ class DelaySupply:
         test = Test.at_most(worst.value, self.limits["share"].value, "")
         if test.holds:
             return satisfied(self, delay, test, worst.label)
-        cause = None
-        if math.isinf(worst.value):
-            cause = identity("threshold-sensitivity", (case.capacitor,), (), role_of(delay))
         return violated(
             self,
             delay,
@@ -169,7 +166,7 @@ class DelaySupply:
             pointers=(member_pointer(battery, "voltage"), member_pointer(case.capacitor, "capacitance")),
             parts=(battery,),
             advice=tuple(_advice(case)) if study.proposing else (),
-            cause=cause,
+            cause=threshold_identity(delay) if math.isinf(worst.value) else None,
         )
 
 

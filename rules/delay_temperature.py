@@ -21,12 +21,12 @@ from rules.delay_words import (
     no_nominal,
     not_applicable,
     place,
-    role_of,
     satisfied,
+    threshold_identity,
     violated,
 )
 from rules.wording import celsius, member_pointer, say
-from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Test, identity
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.delays import Delay
@@ -168,10 +168,6 @@ class DelayTemperature:
         test = Test.at_most(case.worst.value, limit, "1/K")
         if test.holds:
             return satisfied(self, case.delay, test, case.worst.label)
-        # a delay that never ends at one end of the range has lost its threshold
-        cause = None
-        if math.isinf(case.worst.value):
-            cause = identity("threshold-sensitivity", (case.capacitor,), (), role_of(case.delay))
         made = tuple(_film(study, case, limit)) if study.proposing else ()
         return violated(
             self,
@@ -184,7 +180,8 @@ class DelayTemperature:
             pointers=(member_pointer(case.capacitor, "capacitance"),),
             proposals=made,
             advice=tuple(_advice(case)) if study.proposing else (),
-            cause=cause,
+            # a delay that never ends at one end of the range has lost its threshold
+            cause=threshold_identity(case.delay) if math.isinf(case.worst.value) else None,
         )
 
 

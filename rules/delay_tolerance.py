@@ -20,8 +20,8 @@ from rules.delay_words import (
     no_nominal,
     place,
     reason_of,
-    role_of,
     satisfied,
+    threshold_identity,
     violated,
 )
 from rules.wording import from_to, listed, member_pointer, new_resistance, say
@@ -180,12 +180,11 @@ class DelayTolerance:
 
 def _cause(study: Study, case: Case) -> str | None:
     """What a violation comes from: a threshold out of reach, else the requirement that it breaks."""
-    capacitor = (case.delay.timed.capacitor,)
     if math.isinf(case.high.value):
         # a threshold that the aim does not reach at every corner is what threshold-sensitivity speaks of
-        return identity("threshold-sensitivity", capacitor, (), role_of(case.delay))
+        return threshold_identity(case.delay)
     item = delay_requirement(study, case.delay)
-    return None if item is None else identity("required-delay", capacitor, (), item.label)
+    return None if item is None else identity("required-delay", (case.delay.timed.capacitor,), (), item.label)
 
 
 def _message(case: Case, test: Test, corner: Corner) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.parameters import TEMPERATURE, Parameter
 from rules.analysis.delay_corners import Corner, Share, every_delay
 from rules.wording import ZERO_CELSIUS, listed, say, with_position
-from schemas.finding import Finding, Outcome, Proposal, Quantity, Severity, Test
+from schemas.finding import Finding, Outcome, Proposal, Quantity, Severity, Test, identity
 
 if TYPE_CHECKING:
     from rules.analysis.delays import Delay
@@ -28,6 +28,11 @@ def role_of(delay: Delay) -> str:
 def place(delay: Delay) -> str:
     """``"ringing (S1 open)"``."""
     return f'"{with_position(delay.timed.name, delay.timed.configuration)}"'
+
+
+def threshold_identity(delay: Delay) -> str:
+    """The finding of the rule that says that the capacitor hardly, or never, reaches its threshold."""
+    return identity("threshold-sensitivity", (delay.timed.capacitor,), (), role_of(delay))
 
 
 def each_delay(
