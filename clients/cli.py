@@ -22,6 +22,7 @@ from clients.options import (
     FORMAT,
     SERVER,
     TIMEOUT,
+    answered,
     guarded,
     open_backend,
     options,
@@ -202,20 +203,14 @@ def states(file: str, style: str, server: str | None, timeout: float, beta: str,
     voltages, currents and powers; the unstable states between them as well.
     """
     held = _read_hold(hold)
-    as_json = style == "json"
-    with open_backend(server, timeout) as backend:
-        try:
-            source = Source(file)
-            answer = guarded(source.label, lambda: backend.states(source, beta, held))
-        except CannotCheck as failure:
-            report([failure], as_json=as_json)
-            return COULD_NOT_CHECK
-    if as_json:
-        emit_json(answer)
-    else:
+
+    def text(answer: Mapping[str, Any], title: str | None) -> str:
         from clients.render_states import states_text
 
-        emit(states_text(answer, title=source.title))
+        return states_text(answer, title=title)
+
+    answer = answered(file, style, server, timeout,
+                      lambda backend, source: backend.states(source, beta, held), text)
     return 0 if answer.get("complete") and not answer.get("problems") else COULD_NOT_CHECK
 
 

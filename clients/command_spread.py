@@ -4,25 +4,15 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any, TextIO
 
 import click
 
-from clients.options import (
-    COULD_NOT_CHECK,
-    FILE,
-    FORMAT,
-    SERVER,
-    TIMEOUT,
-    guarded,
-    open_backend,
-    options,
-)
-from clients.output import emit, emit_json, report
-from clients.sources import CannotCheck, Source
+from clients.options import COULD_NOT_CHECK, FILE, FORMAT, SERVER, TIMEOUT, answered, options
+from clients.sources import Backend, Source
 
 STEPS = 20  # lines of progress at most, where no terminal can write over the last one
 
@@ -85,23 +75,19 @@ def spread(file: str, style: str, server: str | None, timeout: float, progress: 
     Ctrl-C ends the run with the samples done so far (not with --server); the
     exit status is 2 then, as for every answer that is not complete.
     """
-    as_json = style == "json"
     watch = Watch(sys.stderr if progress or sys.stderr.isatty() else None)
-    with open_backend(server, timeout) as backend:
-        try:
-            source = Source(file)
-            if server is None:
-                with _interruptible(watch):
-                    answer = guarded(source.label, lambda: backend.spread(source, chosen, watch))
-            else:
-                answer = guarded(source.label, lambda: backend.spread(source, chosen, None))
-        except CannotCheck as failure:
-            report([failure], as_json=as_json)
-            return COULD_NOT_CHECK
-    if as_json:
-        emit_json(answer)
-    else:
-        from clients.render_spread import spread_text
 
-        emit(spread_text(answer, title=source.title))
+    def ask(backend: Backend, source: Source) -> Mapping[str, Any]:
+        if server is not None:
+            return backend.spread(source, chosen, None)
+        with _interruptible(watch):
+            return backend.spread(source, chosen, watch)
+
+    answer = answered(file, style, server, timeout, ask, _text)
     return 0 if answer.get("complete") else COULD_NOT_CHECK
+
+
+def _text(answer: Mapping[str, Any], title: str | None) -> str:
+    from clients.render_spread import spread_text
+
+    return spread_text(answer, title=title)

@@ -7,18 +7,8 @@ from typing import Any
 
 import click
 
-from clients.options import (
-    COULD_NOT_CHECK,
-    FILE,
-    FORMAT,
-    SERVER,
-    TIMEOUT,
-    guarded,
-    open_backend,
-    options,
-)
-from clients.output import emit, emit_json, report
-from clients.sources import CannotCheck, Source, problem
+from clients.options import COULD_NOT_CHECK, FILE, FORMAT, SERVER, TIMEOUT, answered, options
+from clients.sources import Backend, CannotCheck, Source, problem
 
 PLOT_TYPES = (".svg", ".pdf", ".png")
 
@@ -65,23 +55,21 @@ def timeline(file: str, style: str, server: str | None, timeout: float, plot: st
     each capacitor then holds, and how it ends: at rest, in an oscillation with
     its period, or never.
     """
-    as_json = style == "json"
-    with open_backend(server, timeout) as backend:
-        try:
-            source = Source(file)
-            answer = guarded(source.label, lambda: backend.timeline(source, chosen))
-            if plot is not None:
-                guarded(source.label, lambda: _draw(answer, plot, source.title))
-        except CannotCheck as failure:
-            report([failure], as_json=as_json)
-            return COULD_NOT_CHECK
-    if as_json:
-        emit_json(answer)
-    else:
-        from clients.render_timeline import timeline_text
 
-        emit(timeline_text(answer, title=source.title))
+    def ask(backend: Backend, source: Source) -> Mapping[str, Any]:
+        answer = backend.timeline(source, chosen)
+        if plot is not None:
+            _draw(answer, plot, source.title)
+        return answer
+
+    answer = answered(file, style, server, timeout, ask, _text)
     return 0 if answer.get("complete") else COULD_NOT_CHECK
+
+
+def _text(answer: Mapping[str, Any], title: str | None) -> str:
+    from clients.render_timeline import timeline_text
+
+    return timeline_text(answer, title=title)
 
 
 def _draw(answer: Mapping[str, Any], name: str, title: str | None) -> None:

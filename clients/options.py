@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
 import click
 
-from clients.output import defect
-from clients.sources import Backend, CannotCheck, InProcess, Remote
+from clients.output import defect, emit, emit_json, report
+from clients.sources import Backend, CannotCheck, InProcess, Remote, Source
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -58,3 +58,25 @@ def guarded(label: str, run: Callable[[], Any]) -> Any:
         if os.environ.get("THUMBRULE_TRACEBACK"):
             raise
         raise CannotCheck(label, defect(error).problem) from error
+
+
+def answered(file: str, style: str, server: str | None, timeout: float,
+             ask: Callable[[Backend, Source], Mapping[str, Any]],
+             text: Callable[[Mapping[str, Any], str | None], str]) -> Mapping[str, Any]:
+    """What ``ask`` gives for one circuit, printed as JSON or as the ``text`` of answer and title.
+
+    Empty, and reported, where the circuit could not be checked.
+    """
+    as_json = style == "json"
+    with open_backend(server, timeout) as backend:
+        try:
+            source = Source(file)
+            answer: Mapping[str, Any] = guarded(source.label, lambda: ask(backend, source))
+        except CannotCheck as failure:
+            report([failure], as_json=as_json)
+            return {}
+    if as_json:
+        emit_json(answer)
+    else:
+        emit(text(answer, source.title))
+    return answer
