@@ -24,11 +24,28 @@ ENTRY_POINT_GROUP = "thumbrule.rules"
 
 
 @dataclass(frozen=True, slots=True)
+class Dial:
+    """One value of the passing circuit that crosses the limit of the rule when it is turned.
+
+    ``pointer`` (RFC 6901) leads to it in the passing document; at ``good`` the rule is silent, at ``bad`` it
+    fires, and between them the margin of its test only falls.  Both are document text (``2.7 kohm``).
+    """
+
+    pointer: str
+    good: str
+    bad: str
+
+
+@dataclass(frozen=True, slots=True)
 class Lesson:
     """What a rule teaches: why the rule of thumb holds, where it breaks, how to mend.
 
     ``passing`` and ``failing`` are the smallest circuit documents (YAML text)
-    on which the rule is silent and fires; tests run both.
+    on which the rule is silent and fires; tests run both.  ``dial`` is the value
+    that leads from one to the other, or ``undialled`` says why no single value
+    does.  ``derivation`` names where the formula is derived step by step
+    (``package.module:NAME``, a :class:`rules.derivations.model.Derivation`);
+    it is loaded only when somebody asks for the working.
     """
 
     why: str
@@ -36,6 +53,9 @@ class Lesson:
     mend: str
     failing: str
     passing: str
+    dial: Dial | None = None
+    undialled: str = ""
+    derivation: str = ""
 
 
 @runtime_checkable

@@ -17,8 +17,20 @@ def not_applicable(rule: Rule, about: Iterable[str], reason: str) -> Outcome:
     return Outcome(rule.slug, "not-applicable", tuple(about), reason)
 
 
-def satisfied(rule: Rule, about: Iterable[str], situation: Situation, test: Test) -> Outcome:
-    return Outcome(rule.slug, "satisfied", tuple(about), "", situation.label, situation.corner, test)
+def satisfied(
+    rule: Rule, about: Iterable[str], situation: Situation, test: Test, evidence: Iterable[Quantity] = ()
+) -> Outcome:
+    """``evidence`` are the numbers behind it, for a lesson worked on the user's own circuit."""
+    return Outcome(
+        rule.slug,
+        "satisfied",
+        tuple(about),
+        "",
+        situation.label,
+        situation.corner,
+        test,
+        evidence=tuple(evidence),
+    )
 
 
 def violated(

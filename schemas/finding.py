@@ -188,7 +188,9 @@ class Outcome:
 
     ``violated`` carries a finding and the proposals to mend it; ``undecided``
     names the missing input in ``reason``; ``failed`` is made by the engine
-    when the rule raised, and never reads as a pass.
+    when the rule raised, and never reads as a pass.  ``evidence`` are the
+    numbers of a satisfied outcome, where its rule tells them (those of a
+    violated one are in its finding).
     """
 
     rule: str
@@ -200,6 +202,7 @@ class Outcome:
     test: Test | None = None
     finding: Finding | None = None
     proposals: tuple[Proposal, ...] = ()
+    evidence: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
