@@ -92,10 +92,16 @@ class Ambient:
 
 @dataclass(frozen=True, slots=True)
 class NetNote:
-    """Optional remarks on a net: leaves the board (``terminal``), a ``label``."""
+    """Optional remarks on a net: leaves the board (``terminal``), a ``label``.
+
+    ``wire`` is the length in m of a wire on it that leaves the box, ``wire_area``
+    the area in m2 of the copper of that wire.
+    """
 
     terminal: bool = False
     label: str | None = None
+    wire: float | None = None
+    wire_area: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +142,7 @@ class Circuit:
     ground: str
     parts: Mapping[str, Part]
     title: str | None = None
+    use: str | None = None
     format: str = FORMAT
     ambient: Ambient | None = None
     nets: Mapping[str, NetNote] = field(default_factory=dict)

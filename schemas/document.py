@@ -109,6 +109,8 @@ def dump(circuit: Circuit) -> dict[str, Any]:
     out: dict[str, Any] = {"format": circuit.format, "name": circuit.name}
     if circuit.title is not None:
         out["title"] = circuit.title
+    if circuit.use is not None:
+        out["use"] = circuit.use
     out["ground"] = circuit.ground
     if ambient is not None:
         out["ambient"] = {"low": ambient.low, "nominal": ambient.nominal, "high": ambient.high}
@@ -117,6 +119,8 @@ def dump(circuit: Circuit) -> dict[str, Any]:
     sections: dict[str, Any] = {
         "nets": {name: ({"terminal": True} if note.terminal else {})
                  | ({"label": note.label} if note.label is not None else {})
+                 | ({"wire": note.wire} if note.wire is not None else {})
+                 | ({"wire_area": note.wire_area} if note.wire_area is not None else {})
                  for name, note in circuit.nets.items()},
         "assumptions": dict(circuit.assumptions),
         "states": {name: dict(regions) for name, regions in circuit.states.items()},

@@ -137,6 +137,8 @@ class _Builder:
         if shape.required:
             out["required"] = list(shape.required)
         out |= {"properties": properties, "additionalProperties": False}
+        if shape.needs:
+            out["dependentRequired"] = {name: [other] for name, other in shape.needs}
         groups = [{"anyOf": [{"required": [name]} for name in group]} for group in shape.one_of]
         if shape.limits:
             groups.append(_LIMIT)

@@ -170,11 +170,17 @@ _ALL = (
         (
             *_SOURCE,
             _p("capacity", "charge", meaning="rated charge"),
+            _p("chemistry", "choice", choices=("alkaline", "zinc-carbon", "lithium", "lead", "nickel")),
             _p("keyed", "flag", meaning="cannot be put in backwards"),
         ),
         "a battery",
     ),
-    Kind("supply", _PM, _SOURCE, "a regulated or mains-derived supply"),
+    Kind(
+        "supply",
+        _PM,
+        (*_SOURCE, _p("current", "current", meaning="the most it can give")),
+        "a regulated or mains-derived supply",
+    ),
     Kind(
         "driver",
         (("out", "reference"),),
@@ -198,8 +204,20 @@ _ALL = (
         (
             _p("rest", "choice", choices=("open", "closed"), meaning="position at rest; open when not given"),
             _p("material", "choice", choices=("silver", "gold")),
+            _p("current", "current", meaning="rated current"),
+            _p("mains", "flag", meaning="it switches the mains"),
+            _p("separated", "flag", meaning="its maker states safe separation from the other circuits"),
         ),
         "a switch or button contact",
+    ),
+    Kind(
+        "fuse",
+        _AB,
+        (
+            _p("current", "current", required=True, meaning="rated current"),
+            _p("resistance", "resistance", bound="nonnegative", meaning="cold resistance"),
+        ),
+        "a fuse; joins its ends but for its resistance",
     ),
 )
 
@@ -215,6 +233,9 @@ REGIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     }
 )
 """Regions of each device kind.  In ``states:`` the word ``on`` also means any conducting region."""
+
+USES = ("bench", "hobby", "life-safety", "medical", "vehicle-braking")
+"""What a circuit is for; the last three are outside what a review can vouch for."""
 
 ASSUMPTIONS: Mapping[str, tuple[str, float]] = MappingProxyType(
     {

@@ -21,7 +21,7 @@ from schemas.circuit import (
     Waiver,
     frozen_map,
 )
-from schemas.kinds import ASSUMPTIONS, KINDS, Kind, Parameter
+from schemas.kinds import ASSUMPTIONS, KINDS, USES, Kind, Parameter
 from schemas.problems import Complaint, listed, nearest_name, show
 from schemas.quantities import DIMENSIONS, format_quantity, parse
 from schemas.shapes import Choice, Leaf, ListOf, MapOf, Member, Object, Shape
@@ -324,8 +324,11 @@ AMBIENT = Object("the ambient", {
     for name in ("low", "nominal", "high")
 }, checks=(_order("temperature", "low", "nominal", "high"),), build=lambda values, _: Ambient(**values))
 
-NET_NOTE = Object("the note on a net", {"terminal": Member(FLAG), "label": Member(LINE)},
-                  build=lambda values, _: NetNote(**values))
+NET_NOTE = Object("the note on a net", {
+    "terminal": Member(FLAG), "label": Member(LINE),
+    "wire": Member(quantity("length"), meaning="the length of a wire that leaves the box, such as 5 m"),
+    "wire_area": Member(quantity("area"), meaning="the area of its copper, such as 0.22 mm2"),
+}, needs=(("wire_area", "wire"),), build=lambda values, _: NetNote(**values))
 
 ASSUMED = Object("assumptions", {name: Member(quantity(dimension, _assumed_bound(name)))
                                  for name, (dimension, _) in ASSUMPTIONS.items()},
@@ -335,7 +338,8 @@ ASSUMED = Object("assumptions", {name: Member(quantity(dimension, _assumed_bound
 def _build(v: dict[str, Any], _: str) -> Circuit:
     empty: Mapping[str, Any] = MappingProxyType({})
     return Circuit(
-        name=v["name"], ground=v["ground"], parts=v["parts"], title=v.get("title"), format=v["format"],
+        name=v["name"], ground=v["ground"], parts=v["parts"], title=v.get("title"), use=v.get("use"),
+        format=v["format"],
         ambient=v.get("ambient"), nets=v.get("nets", empty), assumptions=v.get("assumptions", empty),
         states=v.get("states", empty), stimuli=v.get("stimuli", empty),
         requirements=v.get("requirements", ()), waivers=v.get("waivers", ()))
@@ -345,6 +349,7 @@ DOCUMENT = Object("a circuit", {
     "format": Member(Leaf("format", _read_format), required=True, meaning=FORMAT),
     "name": Member(LINE, required=True, meaning="a short name for the circuit"),
     "title": Member(LINE),
+    "use": Member(choice(*USES), meaning="what the circuit is for"),
     "ground": Member(NAME, required=True, meaning="the name of the reference net"),
     "ambient": Member(AMBIENT),
     "parts": Member(MapOf("parts", variants("a part", PARTS_BY_KIND), NAME, 1, MAX_PARTS, frozen_map),

@@ -80,6 +80,11 @@ _ALL = (
               plain={"K/W": "1", "degC/W": "1", "\u00b0C/W": "1"}),
     Dimension("ratio", "1", (), 1e-9, 1e6, "0.05, 5 %", plain={"%": "0.01", "": "1"}),
     Dimension("gain", "1", (), 1e-6, 1e6, "150", plain={"": "1"}),
+    Dimension("length", "m", ("m",), 1e-3, 1e5, "5 m, 300 mm, 1.2 km"),
+    # squares take no decimal prefix: mm2 is (mm)2
+    Dimension("area", "m2", (), 1e-9, 1e-2, "0.22 mm2, 0.5 mm2", article="an",
+              plain={"m2": "1", "cm2": "1e-4", "mm2": "1e-6", "m\u00b2": "1", "cm\u00b2": "1e-4",
+                     "mm\u00b2": "1e-6"}),
 )
 DIMENSIONS: Mapping[str, Dimension] = MappingProxyType({d.name: d for d in _ALL})
 UNITS: Mapping[str, str] = MappingProxyType({d.name: "" if d.unit == "1" else d.unit for d in _ALL})
@@ -253,7 +258,7 @@ def _refusal(text: str, d: Dimension) -> Complaint:
         if not suffix:
             return Complaint(f"{what}; the text has no unit", seen=seen, accepted=takes)
         other = _DIMENSION_OF.get(suffix)
-        if other is not None:
+        if other is not None and suffix not in d.codes:
             o = DIMENSIONS[other]
             return Complaint(f"{what}, not {o.article} {_word(o)}", seen=seen, accepted=takes)
         if match.group(2) and suffix in d.codes:
@@ -278,6 +283,7 @@ _SCALES: Mapping[str, tuple[tuple[str, int], ...]] = {
     "inductance": (("", 0), ("m", -3), ("u", -6), ("n", -9)),
     "time": (("", 0), ("m", -3), ("u", -6), ("n", -9), ("p", -12)),
     "charge": (("", 0), ("m", -3), ("u", -6), ("n", -9)),
+    "length": (("k", 3), ("", 0), ("m", -3)),
 }
 _DEFAULT_SCALE = (("G", 9), ("M", 6), ("k", 3), ("", 0), ("m", -3), ("u", -6), ("n", -9), ("p", -12))
 _UNSCALED = frozenset({"K", "degC", "K/W", "1/s", "%", "", "h", "day", "year"})
@@ -300,7 +306,7 @@ def format_quantity(value: float, what: str, digits: int = 4) -> str:
 
     ``what`` is a dimension or a unit symbol (any symbol is taken as it is;
     ``1`` and ``""`` print no unit).  A temperature is printed in degC, a ratio
-    in per cent, long times in hours, days and years, charge in Ah.  NaN and
+    in per cent, an area in mm2, long times in hours, days and years, charge in Ah.  NaN and
     infinities print as ``undefined`` and ``infinite``.
     """
     if math.isnan(value):
@@ -313,6 +319,8 @@ def format_quantity(value: float, what: str, digits: int = 4) -> str:
         return f"{_figures(Decimal(repr(value)).scaleb(2), digits)} %"
     unit, scale = _unit_and_scale(what)
     exact = Decimal(repr(float(value)))
+    if unit == "m2":
+        return f"{_figures(exact.scaleb(6), digits)} mm2"
     for from_unit, least, symbol, size in _LARGE_UNITS:
         if unit == from_unit and abs(value) >= least:
             exact, unit = exact / size, symbol
@@ -360,6 +368,8 @@ def document_text(value: float, dimension: str) -> str:
         return f"{_plain(_EXACT.subtract(exact, _ZERO_CELSIUS))} degC"
     if dimension == "ratio":
         return f"{_plain(exact.scaleb(2))} %"
+    if dimension == "area":
+        return f"{_plain(exact.scaleb(6))} mm2"
     if dimension == "charge":
         hours = exact / 3600
         if hours >= Decimal("1e-4") and len(_plain(hours)) <= 8:

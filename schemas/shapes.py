@@ -59,6 +59,7 @@ class Object:
     """An object with known members.
 
     ``one_of`` are groups of which at least one member must be given;
+    ``needs`` are pairs of a member and another that must stand beside it;
     ``checks`` get the accepted values and the raw object and complain about
     members that do not fit together; ``build`` makes the result from the
     values and the object's own name.  ``limits`` marks objects that state a
@@ -71,6 +72,7 @@ class Object:
     checks: tuple[Check, ...] = ()
     build: Build = _plain
     limits: bool = False
+    needs: tuple[tuple[str, str], ...] = ()
     required: tuple[str, ...] = field(init=False, default=())
 
     def __post_init__(self) -> None:
@@ -133,6 +135,10 @@ class Object:
             if not any(name in raw for name in group):
                 yield Complaint(f"{self.noun} needs at least one of the members {listed(group)}",
                                 seen=listed(map(str, raw)) or "no members")
+        for name, other in self.needs:
+            if name in raw and other not in raw:
+                yield Complaint(f"{self.noun} with {name} needs {other}", seen="nothing",
+                                accepted=self.members[other].meaning, at=(other,))
         for check in self.checks:
             yield from check(values, raw)
 

@@ -113,7 +113,7 @@ def test_the_ends_of_each_range_are_taken_and_what_lies_beyond_is_not(dimension:
 
 def test_an_unknown_dimension_is_a_mistake_of_the_caller() -> None:
     with pytest.raises(KeyError):
-        parse("1 m", "length")
+        parse("1 kg", "mass")
 
 
 ALPHABET = [
