@@ -224,7 +224,7 @@ def _bleed_to_fit(study: Study, latch: Latch, member: str) -> str:
     if not leakage > 0.0:
         return f"fit a resistor {where}"
     most = bleed_at_most(off_voltage(study.resolved.assumptions["vbe_off"], hot), leakage)
-    ohms = round_down(most, "E24", 0.05)
+    ohms = round_down(most, study.preferences.resistor, 0.05)
     return (
         f"fit a resistor of at most {say(ohms, 'ohm')} {where}: a third of V_BE,off for the"
         f" {say(leakage, 'A')} that {listed(latch.members)} may leak at {celsius(hot)}"

@@ -205,9 +205,9 @@ def _base(study: Study, transistor: str) -> _Base:
         default=0.0,
     )
     off = off_voltage(study.resolved.assumptions["vbe_off"], min(hot, 473.15))
-    bleed = (
-        USUAL_BLEED if icbo == 0.0 else min(USUAL_BLEED, round_down(bleed_at_most(off, icbo), "E24", 0.05))
-    )
+    bleed = USUAL_BLEED
+    if icbo > 0.0:
+        bleed = min(bleed, round_down(bleed_at_most(off, icbo), study.preferences.resistor, 0.05))
     beta = study.resolved.beta(transistor, "max").value
     loop = bool(study.roles.partners(transistor, "regenerative"))
     return _Base(transistor, icbo, open_base_leakage(icbo, beta), carries, bleed, loop)

@@ -263,7 +263,8 @@ def _bleed(study: Study, case: Case) -> Iterator[str]:
     if way.enough * way.start <= 0.0 or abs(way.start) <= abs(way.enough) or abs(way.goal) > abs(way.enough):
         return  # a resistor across it would not lead to where the period starts
     time_constants = math.log(way.start / way.enough)
-    ohms = round_down(discharge_resistance_at_most(case.limit, farads, time_constants), "E24", 0.05)
+    most = discharge_resistance_at_most(case.limit, farads, time_constants)
+    ohms = round_down(most, study.preferences.resistor, 0.05)
     taken, left = abs(timed.threshold) / ohms, abs(timed.current)
     verdict = "" if taken < 0.1 * left else "; too much: switch it in only when the state has ended"
     yield (

@@ -131,7 +131,7 @@ def raised(study: Study, state: State, parts: Sequence[str]) -> tuple[Proposal, 
         if len(feeds) != 1 or not 0.0 < here < FORCED:
             continue
         part = feeds[0].part
-        ohms = round_up(study.value(part, "resistance") * FORCED / here, "E24", 0.05)
+        ohms = round_up(study.value(part, "resistance") * FORCED / here, study.preferences.resistor, 0.05)
         changes.append(new_resistance(study, part, ohms))
         told.append(from_to(study, part, ohms))
     if not changes:

@@ -13,7 +13,7 @@ from rules.analysis.delay_corners import Corner, delay_corners
 from rules.analysis.delays import Delay, delay_with
 from rules.analysis.formulas.timing import STEERING, faster_for_steering, steering_resistor_at_most
 from rules.analysis.leakage import FILM_LARGEST, STATED, promise_of
-from rules.analysis.preferred import nearest, round_down, steps_down_from
+from rules.analysis.preferred import nearest, round_down, steps_down_from, steps_in
 from rules.analysis.requirements import delay_window
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.retiming import charging_resistor
@@ -45,7 +45,7 @@ WANTED = Limit(
     "common practice, no source",
     "current that the resistor should bring over what steering takes",
 )
-STEPS = 24  # preferred values tried: one decade
+DECADES = 1.0  # of preferred values tried
 KEPT = 0.1  # of the delay; a pair that moves it by more is not proposed where nothing is required
 LARGEST = 4.7e-3  # F; larger timing capacitors are not proposed
 
@@ -268,15 +268,14 @@ def _faster(study: Study, case: Case, wanted: float) -> Iterator[Proposal]:
     if factor is None:
         return
     now = study.value(resistor, "resistance")
-    bound = round_down(now / factor, "E24")
-    series = (
-        "E6" if dielectric_of(study.circuit.parts[case.capacitor]) in ("aluminium", "tantalum") else "E12"
-    )
+    own, series = study.preferences.resistor, study.series(case.capacitor)
+    bound = round_down(now / factor, own)
     window = delay_window(study, case.delay)
     film = dielectric_of(study.circuit.parts[case.capacitor]) not in ("aluminium", "tantalum")
     largest = FILM_LARGEST if film else LARGEST
     found: list[tuple[float, float, float, float]] = []
-    for ohms in itertools.islice(itertools.chain([bound], steps_down_from(bound, "E24")), STEPS):
+    tried = itertools.chain([bound], steps_down_from(bound, own))
+    for ohms in itertools.islice(tried, steps_in(own, DECADES)):
         farads = nearest(now * case.delay.farads / ohms, series)
         if farads > largest or (found and ohms < bound / 2.0):
             break

@@ -228,7 +228,7 @@ def _advice(study: Study, fault: Fault, volts: float | None) -> Iterator[str]:
         yield "give the sources their internal resistance, and each junction a resistor in series"
     elif volts is not None:
         what = listed(contacts or [name for name in fault.parts if name not in sources] or sources)
-        ohms = round_up(volts / WANTED, "E24")
+        ohms = round_up(volts / WANTED, study.preferences.resistor)
         yield f"a resistor in series with {what}: {say(ohms, 'ohm')} or more keep it below {say(WANTED, 'A')}"
     else:
         yield f"a resistor in series with {listed(fault.parts)}, for the current that is wanted there"

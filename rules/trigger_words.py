@@ -65,7 +65,7 @@ def stronger(study: Study, trigger: Trigger, found: Amplitude, wanted: float) ->
     ohms = study.value(names[0], "resistance") - (found.resistance - target)
     if ohms <= 0.0:
         return ()
-    smaller = round_down(ohms, "E24", 0.05)
+    smaller = round_down(ohms, study.preferences.resistor, 0.05)
     summary = (
         f"{from_to(study, names[0], smaller)}: {_whose(trigger)} brings {times(wanted)} times what it takes"
     )
@@ -115,7 +115,7 @@ def quicker(study: Study, trigger: Trigger, least: float, wanted: float) -> tupl
     made = []
     for name in _filters(study, trigger)[:2]:
         now = study.value(name, "capacitance")
-        farads = round_down(MARGIN * now * trigger.hold / (wanted * least), "E6", 0.1)
+        farads = round_down(MARGIN * now * trigger.hold / (wanted * least), study.series(name), 0.1)
         if farads >= now:
             continue
         summary = f"{name} {say(now, 'F')} to {say(farads, 'F')}: the circuit goes over that much sooner"
@@ -148,7 +148,7 @@ def coupled(study: Study, trigger: Trigger) -> Iterator[str]:
     if not names:
         return
     ohms = sum(study.value(name, "resistance") for name in names)
-    farads = round_up(BOUNCE / ohms, "E6", 0.1)
+    farads = round_up(BOUNCE / ohms, study.preferences.electrolytic, 0.1)
     yield (
         f"where it may stay, couple it by a capacitor: {say(farads, 'F')} in series with {listed(names)}"
         f" passes the first {say(BOUNCE, 's')}; a resistor of some ten times {say(ohms, 'ohm')} has to empty"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.corners.parameters import Key, Parameter
 from rules.analysis.delay_corners import DelayCorners
-from rules.analysis.preferred import steps_down_from, steps_up_from
+from rules.analysis.preferred import steps_down_from, steps_in, steps_up_from
 from rules.analysis.requirements import Window
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.retiming import governing_resistor
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
 
 CLOSE_RESISTOR, CLOSE_CAPACITOR = 0.01, 0.10  # 1 % is the usual metal film, 10 % (K) a usual better capacitor
-_STEPS = 6  # preferred values tried either way
+_DECADES = 0.25  # of preferred values tried either way
 _COUNTS = 0.01  # of the delay; a resistor that moves it by less is left as it is
 
 
@@ -113,7 +113,7 @@ def closer(study: Study, corners: DelayCorners, window: Window) -> Iterator[Clos
             continue
         ohms = None
         if moves and governing is not None:
-            centred = _centred(narrowed, governing, ends, window)
+            centred = _centred(narrowed, governing, ends, window, study.preferences.resistor)
             if centred is None:
                 continue
             ohms, ends = (governing, centred[0]), centred[1]
@@ -131,9 +131,9 @@ def _most(corners: DelayCorners, resistors: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _centred(
-    corners: DelayCorners, resistor: str, ends: tuple[float, float], window: Window
+    corners: DelayCorners, resistor: str, ends: tuple[float, float], window: Window, series: str
 ) -> tuple[float, tuple[float, float]] | None:
-    """A preferred value of the resistor (ohm) with which both ends fit, the nearest; and the ends."""
+    """A member of ``series`` for the resistor (ohm) with which both ends fit, the nearest; and the ends."""
     if ends[1] / ends[0] > window.high / max(window.low, 1e-300):
         return None
     key = (resistor, "resistance")
@@ -142,7 +142,7 @@ def _centred(
         return None
     down = ends[1] > window.high
     walk = steps_down_from if down else steps_up_from
-    for ohms in itertools.islice(walk(p.nominal, "E24"), _STEPS):
+    for ohms in itertools.islice(walk(p.nominal, series), steps_in(series, _DECADES)):
         there = _range(corners.with_intervals({key: _moved(p, ohms)}))
         if there is not None and window.holds(there[0]) and window.holds(there[1]):
             return ohms, there

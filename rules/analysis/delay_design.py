@@ -17,16 +17,12 @@ from rules.analysis.delay_corners import DelayCorners
 from rules.analysis.leakage import highest_voltage, promise_of
 from rules.analysis.preferred import members_between, nearest, neighbours, round_down
 from rules.analysis.requirements import Window
-from rules.analysis.resolve import dielectric_of
 from rules.analysis.retiming import charging_resistor, governing_resistor
 from rules.analysis.steering import Steered, steering_of
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
-RESISTORS = "E24"
-CAPACITORS = {"aluminium": "E6", "tantalum": "E6"}  # usual series in shops; common practice, no source
-OTHERS = "E12"
 SURE = 3.0  # times the base current that steering takes (see the rule steer-current)
 _SECANTS, _ENOUGH = 6, 1e-3  # steps, and the relative error of a delay that is good enough
 _FAR = 30.0  # factor each way within which a resistor is looked for
@@ -71,7 +67,7 @@ class Designer:
         self.capacitor = corners.capacitor
         delay = corners.delay
         self.resistor = charging_resistor(study, delay) or governing_resistor(study, delay)
-        self.series = CAPACITORS.get(dielectric_of(study.circuit.parts[self.capacitor]), OTHERS)
+        self.series = study.series(self.capacitor)
 
     @property
     def room(self) -> float:
@@ -160,8 +156,15 @@ class Designer:
         if ohms is None:
             return None
         wanted = ohms if most is None else min(ohms, most)
-        options = [value for value in _near(wanted) if most is None or value <= most]
+        options = [value for value in self._near(wanted) if most is None or value <= most]
         return next((pair for value in options for pair in (self._try(value, farads),) if pair), None)
+
+    def _near(self, ohms: float) -> Iterator[float]:
+        """The preferred value nearest to a resistance, then its neighbours."""
+        series = self.study.preferences.resistor
+        first = nearest(ohms, series)
+        yield first
+        yield from sorted(neighbours(first, series), key=lambda r: abs(math.log(r / ohms)))
 
     def _capacitors(self, now: float) -> list[float]:
         """The present one, then the members of its series, nearest first."""
@@ -185,7 +188,8 @@ class Designer:
         found = self.corners.worst(steered.margin, -1.0)
         if found is None or not found.value > 0.0:
             return None
-        return round_down(self.study.value(self.resistor, "resistance") * found.value / SURE, RESISTORS)
+        most = self.study.value(self.resistor, "resistance") * found.value / SURE
+        return round_down(most, self.study.preferences.resistor)
 
     # -- what tolerance would do
 
@@ -257,13 +261,6 @@ def _percent(share: float) -> str:
     per_cent = 100.0 * share
     unit = 10.0 ** (math.floor(math.log10(per_cent)) - 1) if per_cent > 0.0 else 1.0
     return f"{math.floor(per_cent / unit + 1e-9) * unit:.2g} %"
-
-
-def _near(ohms: float) -> Iterator[float]:
-    """The preferred value nearest to a resistance, then its neighbours."""
-    first = nearest(ohms, RESISTORS)
-    yield first
-    yield from sorted(neighbours(first, RESISTORS), key=lambda r: abs(math.log(r / ohms)))
 
 
 def corners_with(corners: DelayCorners, values: Mapping[Key, float]) -> DelayCorners:

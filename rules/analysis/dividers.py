@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 BLEED_SHARE = 0.1  # of the feed's conductance; an arm below it bleeds rather than divides
 WINDOW = 1.4  # how far from the bound a pair is looked for: three or four E24 members each way
-SERIES = "E24"
 THRIFT = 0.05  # relative error of the tap that a pair of e times less resistance has to win
 Values: TypeAlias = tuple[float, ...]
 
@@ -291,17 +290,18 @@ class Redesign:
 
     def _fitting(self, factor: float) -> tuple[Values, ...]:
         """Candidates about ``factor`` times the present values that keep the ratio in closed form."""
+        series = self.study.preferences.resistor
         if factor not in self._fits:
             most = [factor * r for r in self.now]
             if len(most) == 2:
                 pairs = zip(most, self.now, strict=True)
                 grids = [
-                    [r for r in members_between(m / WINDOW, m * WINDOW, SERIES) if r <= now]
+                    [r for r in members_between(m / WINDOW, m * WINDOW, series) if r <= now]
                     for m, now in pairs
                 ]
                 found: Iterable[Values] = itertools.product(*grids)
             else:
-                found = [tuple(round_down(r, SERIES) for r in most)]
+                found = [tuple(round_down(r, series) for r in most)]
             self._fits[factor] = tuple(values for values in found if self.least_ratio(values) >= self.wanted)
         return self._fits[factor]
 

@@ -248,7 +248,6 @@ def largest_for(
     resistor: str,
     wanted: float,
     span: tuple[float, float],
-    series: str = "E24",
 ) -> float | None:
     """The largest preferred value within ``span`` with which every drive in ``found`` reaches ``wanted``.
 
@@ -257,7 +256,7 @@ def largest_for(
     above = 1.0 + study.value(resistor, "tolerance_high")
     return last_that(
         lambda ohms: all(factor_with(study, drive, resistor, ohms * above) >= wanted for drive in found),
-        members_between(*span, series),
+        members_between(*span, study.preferences.resistor),
     )
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 
 _E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
@@ -31,6 +32,29 @@ SERIES: Mapping[str, tuple[int, ...]] = MappingProxyType(
     }
 )
 """Mantissas of one decade by series name, ascending."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preferences:
+    """The series from which values are proposed, by kind of part; ``electrolytic`` is aluminium and tantalum.
+
+    The defaults are what shops keep: common practice, no source.
+    """
+
+    resistor: str = "E24"
+    electrolytic: str = "E6"
+    film: str = "E12"
+    ceramic: str = "E12"
+
+    def capacitor(self, dielectric: str) -> str:
+        """The series for a capacitor of this ``dielectric`` (a choice of the document)."""
+        return {"film": self.film, "ceramic": self.ceramic}.get(dielectric, self.electrolytic)
+
+
+def steps_in(series: str, decades: float) -> int:
+    """How many members of ``series`` lie in so many decades; at least one."""
+    return max(1, round(decades * len(_mantissas(series))))
+
 
 _SLACK = 1e-9  # relative; a bound computed in floats may miss the member it equals by a few ulp
 

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from rules.analysis.delays import Delay, delay_with
-from rules.analysis.preferred import steps_down_from
+from rules.analysis.preferred import steps_down_from, steps_in
 from rules.analysis.recovery import Recovery, recovery_with
 from rules.analysis.retiming import resistors
 
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 _NUDGE = 1.01
 _LEAST = 0.1  # relative change of the time per relative change of the resistor
-_STEPS = 48  # E24 values looked at: two decades
-_TRIES = 12  # of them, from the first guess on
+_DECADES = 2.0  # over which preferred values are looked at
+_TRIES = 0.5  # decades of them, from the first guess on
 
 
 def _with(
@@ -62,14 +62,16 @@ def lowered(
     limit: float | None,
     shortening: float,
 ) -> tuple[float, Recovery, Delay] | None:
-    """The largest E24 value with which the way back keeps its limit, at the upper end of the tolerance.
+    """The largest preferred value with which the way back keeps its limit, at the upper end of the tolerance.
 
     ``limit`` in s, or ``None`` for the delay itself.  The result is told at the nominal value.
     """
     resistor, weight = lever
     spread = study.known(resistor, "tolerance_high")
     upper = 1.0 + (spread.value if spread is not None else 0.0)
-    steps = list(itertools.islice(steps_down_from(study.value(resistor, "resistance"), "E24"), _STEPS))
+    series = study.preferences.resistor
+    walk = steps_down_from(study.value(resistor, "resistance"), series)
+    steps = list(itertools.islice(walk, steps_in(series, _DECADES)))
 
     def keeps(ohms: float) -> bool:
         trial = _with(study, way, delay, resistor, ohms * upper, shortening)
@@ -83,7 +85,7 @@ def lowered(
         while at > 0 and keeps(steps[at - 1]):
             at -= 1
     else:
-        end = min(len(steps), at + _TRIES)
+        end = min(len(steps), at + steps_in(series, _TRIES))
         while at < end and not keeps(steps[at]):
             at += 1
         if at == end:

@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.delays import Delay, delay_with
 from rules.analysis.leakage import FILM_LARGEST
-from rules.analysis.preferred import nearest, steps_down_from, steps_up_from
+from rules.analysis.preferred import nearest, steps_down_from, steps_in, steps_up_from
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
 BEST_FRACTION = 1.0 - math.exp(-1.0)  # threshold over aim at which leakage weighs least
 _NUDGE = 1.01
-_STEPS = 24  # preferred values tried in each direction: one decade
+_DECADES = 1.0  # of preferred values tried in each direction
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,8 @@ def with_film(study: Study, delay: Delay) -> Retimed | None:
     resistor = governing_resistor(study, delay)
     if resistor is None or delay.farads <= FILM_LARGEST:
         return None
-    ohms = nearest(study.value(resistor, "resistance") * delay.farads / FILM_LARGEST, "E24")
+    wanted = study.value(resistor, "resistance") * delay.farads / FILM_LARGEST
+    ohms = nearest(wanted, study.preferences.resistor)
     values = {(resistor, "resistance"): ohms, (delay.timed.capacitor, "capacitance"): FILM_LARGEST}
     return Retimed(resistor, ohms, FILM_LARGEST, delay_with(study, delay, values))
 
@@ -111,7 +112,9 @@ def nearer_threshold(study: Study, delay: Delay) -> Retimed | None:
     up = (now < BEST_FRACTION) == rises
     walk = steps_up_from if up else steps_down_from
     best: tuple[float, float, Delay] | None = None
-    for ohms in itertools.islice(walk(study.value(part, "resistance"), "E24"), _STEPS):
+    series = study.preferences.resistor
+    tried = itertools.islice(walk(study.value(part, "resistance"), series), steps_in(series, _DECADES))
+    for ohms in tried:
         trial = delay_with(study, delay, {(part, "resistance"): ohms})
         x = fraction(trial) if trial is not None else None
         if trial is None or x is None or not 0.0 < x < 1.0:
@@ -123,7 +126,7 @@ def nearer_threshold(study: Study, delay: Delay) -> Retimed | None:
     if best is None or best[0] >= abs(now - BEST_FRACTION):
         return None
     _, ohms, trial = best
-    farads = nearest(delay.farads * delay.duration / trial.duration, "E6")
+    farads = nearest(delay.farads * delay.duration / trial.duration, study.series(delay.timed.capacitor))
     values = {(part, "resistance"): ohms, (delay.timed.capacitor, "capacitance"): farads}
     return Retimed(part, ohms, farads, delay_with(study, delay, values))
 

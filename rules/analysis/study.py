@@ -14,7 +14,8 @@ from rules.analysis.delays import Delay, LeftOut, delays, dwell
 from rules.analysis.elements import Fault
 from rules.analysis.frozen import TimedState, timed_states
 from rules.analysis.network import Network, build_network
-from rules.analysis.resolve import CORNERS, Known, Resolved, resolve
+from rules.analysis.preferred import Preferences
+from rules.analysis.resolve import CORNERS, Known, Resolved, dielectric_of, resolve
 from rules.analysis.roles import Roles
 from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, linear_state, start_betas
 from schemas.circuit import Circuit
@@ -68,9 +69,19 @@ class Study:
 
     corners: tuple[str, ...] = CORNERS
 
-    def __init__(self, circuit: Circuit, step_budget: int = STEP_BUDGET, proposing: bool = True) -> None:
-        """``proposing`` is false where only verdicts are wanted: rules then look for no cures."""
+    def __init__(
+        self,
+        circuit: Circuit,
+        step_budget: int = STEP_BUDGET,
+        proposing: bool = True,
+        preferences: Preferences = Preferences(),  # noqa: B008  (frozen)
+    ) -> None:
+        """``proposing`` is false where only verdicts are wanted: rules then look for no cures.
+
+        ``preferences`` are the series from which cures take their values.
+        """
         self.proposing = proposing
+        self.preferences = preferences
         self.circuit = circuit
         self.step_budget = step_budget
         self._sets: dict[str, tuple[StateSet, ...]] = {}
@@ -198,6 +209,13 @@ class Study:
             self._shared[key] = make()
         found: T = self._shared[key]
         return found
+
+    def series(self, part: str) -> str:
+        """The preferred series for a resistor or a capacitor of the circuit."""
+        found = self.circuit.parts[part]
+        if found.kind == "capacitor":
+            return self.preferences.capacitor(dielectric_of(found))
+        return self.preferences.resistor
 
     def known(self, part: str, member: str) -> Known | None:
         return self.resolved.known(part, member)

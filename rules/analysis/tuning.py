@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 Values: TypeAlias = Mapping[tuple[str, str], float]
 Ends: TypeAlias = tuple[float, float, float]  # least, nominal, greatest
 
-SERIES = "E24"
 CLOSE = 0.01  # tolerance that a closer resistor has; 1 % is what shops keep, common practice, no source
 LEVERS = 3  # resistors tried
 _NUDGE = 1.01
@@ -161,6 +160,7 @@ class Tuner:
         self, name: str, others: Mapping[str, float], closer: Sequence[str], start: Ends
     ) -> Tuned | None:
         """The preferred value of one resistor that keeps the window, the most room left on both sides."""
+        series = self.study.preferences.resistor
         ends: Ends | None = start
         found: list[tuple[float, Tuned]] = []
         tried: set[float] = set()
@@ -170,8 +170,8 @@ class Tuner:
             ohms = self.solved(name, self._aim(ends), others)
             if ohms is None:
                 break
-            closest = nearest(ohms, SERIES)
-            options = [closest, *neighbours(closest, SERIES)]
+            closest = nearest(ohms, series)
+            options = [closest, *neighbours(closest, series)]
             ends = None
             for option in options:
                 if option in tried:
@@ -234,10 +234,11 @@ class Tuner:
         if pair is None or start is None:
             return
         first, second = pair
+        series = self.study.preferences.resistor
         loose = tuple(sorted(name for _, name in levers if self._spread_of(name) > CLOSE))
         for closer in dict.fromkeys(((), loose)):
             for scale in _SCALES:
-                fixed = nearest(scale * self.study.value(second, "resistance"), SERIES)
+                fixed = nearest(scale * self.study.value(second, "resistance"), series)
                 tuned = self._best(first, {second: fixed}, closer, start)
                 if tuned is not None:
                     yield tuned
@@ -253,11 +254,12 @@ class Tuner:
         names = [name for _, name in levers if abs(through[name] - most) <= _SHARE * most]
         if len(names) < 2:
             return
+        series = self.study.preferences.resistor
         low, high = 0, len(_FACTORS)
         found: Tuned | None = None
         while low < high:
             middle = (low + high) // 2
-            ohms = {n: nearest(_FACTORS[middle] * self.study.value(n, "resistance"), SERIES) for n in names}
+            ohms = {n: nearest(_FACTORS[middle] * self.study.value(n, "resistance"), series) for n in names}
             ends = self.range_at(ohms)
             if ends is not None and self._fits(ends):
                 found, high = Tuned(ohms, (), *ends), middle

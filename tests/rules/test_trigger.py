@@ -326,7 +326,7 @@ def test_a_smaller_filter_is_proven() -> None:
     (finding,) = reviewed(RULE.lesson.passing.replace("0.1 s", "0.5 ms"), RULE).findings
     (remedy,) = finding.remedies
     edits = {op["path"]: op["value"] for op in remedy.patch if op["op"] == "replace"}
-    assert edits == {"/parts/C1/capacitance": "33 nF"}
+    assert edits == {"/parts/C1/capacitance": "39 nF"}
 
 
 def _with(subject: Circuit, *parts: Part) -> Circuit:

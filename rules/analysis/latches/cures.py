@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
 
 TRIED = 3  # resistors that are tried
-SERIES = "E24"
 SPAN = 1e3  # factor over which another value is looked for
 LEAST_OHMS, MOST_OHMS = 100.0, 10e6  # outside, a value cures one thing and ruins the rest
 
@@ -76,7 +75,8 @@ def nearest(study: Study, resistor: str, lower: bool, enough: Callable[[float], 
     least, most = (max(now / SPAN, LEAST_OHMS), now) if lower else (now, min(now * SPAN, MOST_OHMS))
     if not least < most:
         return None
-    members = [m for m in members_between(least, most, SERIES) if abs(m / now - 1.0) > 1e-6]
+    every = members_between(least, most, study.preferences.resistor)
+    members = [m for m in every if abs(m / now - 1.0) > 1e-6]
     ordered = sorted(members, reverse=lower)
     if not ordered or not enough(ordered[-1]):
         return None
