@@ -40,12 +40,17 @@ class Beta:
 
 @dataclass(frozen=True, slots=True)
 class Ratings:
-    """Absolute limits in V, A, W, K (``junction``) and K/W (``thermal``)."""
+    """Absolute limits in V, A, W, K (``junction``) and K/W (``thermal``).
+
+    Of a diode ``reverse`` is in V, ``surge`` the current (A) that it stands for a moment.
+    """
 
     vceo: float | None = None
     vcbo: float | None = None
     vebo: float | None = None
+    reverse: float | None = None
     current: float | None = None
+    surge: float | None = None
     power: float | None = None
     junction: float | None = None
     thermal: float | None = None

@@ -60,7 +60,9 @@ _AB = (("a", "b"),)
 _PM = (("plus", "minus"),)
 _AK = (("anode", "cathode"),)
 _CBE = (("collector", "base", "emitter"),)
-_DIODE_RATINGS = (_p("ratings", "ratings", choices=("current", "power", "junction", "thermal")),)
+_DIODE_RATINGS = (
+    _p("ratings", "ratings", choices=("reverse", "current", "surge", "power", "junction", "thermal")),
+)
 _SOURCE = (
     _p("voltage", "voltage", required=True, bound="any", meaning="nominal open-circuit voltage"),
     _p("low", "voltage", bound="any", meaning="lowest open-circuit voltage in use"),

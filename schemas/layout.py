@@ -102,12 +102,14 @@ BETA_NUMBER = Leaf("gain", _read_beta_number, "positive")
 BETA = Choice("beta", (BETA_NUMBER, BETA_OBJECT),
               lambda raw: BETA_OBJECT if isinstance(raw, Mapping) else BETA_NUMBER)
 
-_RATING_DIMENSIONS = {"vceo": "voltage", "vcbo": "voltage", "vebo": "voltage", "current": "current",
-                      "power": "power", "junction": "temperature", "thermal": "thermal-resistance"}
+_RATING_DIMENSIONS = {"vceo": "voltage", "vcbo": "voltage", "vebo": "voltage", "reverse": "voltage",
+                      "current": "current", "surge": "current", "power": "power", "junction": "temperature",
+                      "thermal": "thermal-resistance"}
+_TRANSISTOR_RATINGS = tuple(name for name in _RATING_DIMENSIONS if name not in ("reverse", "surge"))
 
 
 def _ratings(names: tuple[str, ...]) -> Object:
-    chosen = names or tuple(_RATING_DIMENSIONS)
+    chosen = names or _TRANSISTOR_RATINGS
     return Object("ratings", {name: Member(quantity(_RATING_DIMENSIONS[name])) for name in chosen},
                   one_of=(chosen,), build=lambda values, _: Ratings(**values))
 
