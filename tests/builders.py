@@ -124,6 +124,10 @@ def contact(name: str, a: str, b: str, rest: str = "open", **values: Any) -> Par
     return _two(name, "contact", ("a", "b"), (a, b), rest=rest, **values)
 
 
+def fuse(name: str, a: str, b: str, current: float, resistance: float | None = None) -> Part:
+    return _two(name, "fuse", ("a", "b"), (a, b), current=current, resistance=resistance)
+
+
 EXACT = {
     "resistor_tolerance": 0.0,
     "film_tolerance": 0.0,

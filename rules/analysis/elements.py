@@ -14,6 +14,7 @@ from schemas.circuit import Part
 
 Array: TypeAlias = NDArray[np.float64]
 RESISTIVE = ("resistor", "coil", "load")
+JOINTS = ("contact", "fuse")  # what may join two nets without any resistance
 COILS = ("inductor", "coil")  # what keeps a current when it is held
 SOURCES = ("battery", "supply", "driver")
 # current into each pin of an NPN per ampere of junction current: (constant, times 1/(1+gain))
@@ -101,7 +102,7 @@ def junctions_of(resolved: Resolved) -> tuple[Junction, ...]:
 def branches_of(
     resolved: Resolved, configuration: Configuration, held: Mapping[str, float]
 ) -> tuple[Branch, ...]:
-    """Sources, closed contacts, inductors, and last the capacitors held at a voltage.
+    """Sources, closed contacts, fuses, inductors, and last the capacitors held at a voltage.
 
     An inductor that is itself held (at a current) is no branch: it injects its current.
     """
@@ -124,7 +125,7 @@ def branches_of(
             )
         elif part.kind == "contact" and is_contact_closed(part, configuration):
             ends, voltage, r = ("a", "b"), 0.0, 0.0
-        elif part.kind == "inductor" and name not in held:
+        elif part.kind == "fuse" or (part.kind == "inductor" and name not in held):
             ends, voltage, r = ("a", "b"), 0.0, resolved.value(name, "resistance")
         elif part.kind == "capacitor" and name in held:
             first, second = capacitor_pins(part)

@@ -9,7 +9,7 @@ from rules.analysis.graph import joined
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 
-_TYING = (*RESISTIVE, "inductor", "battery", "supply", "driver")
+_TYING = (*RESISTIVE, "fuse", "inductor", "battery", "supply", "driver")
 
 
 @dataclass(frozen=True, slots=True)

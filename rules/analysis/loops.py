@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rules.analysis.elements import SOURCES, Branch, Fault
+from rules.analysis.elements import JOINTS, SOURCES, Branch, Fault
 from rules.analysis.graph import loop_through
 from rules.analysis.resolve import Resolved
 
@@ -68,7 +68,7 @@ def _loop_fault(loop: tuple[str, ...], branch: Branch, gap: float, resolved: Res
     sources = [name for name in loop if resolved.circuit.parts[name].kind in SOURCES]
     nets = tuple(sorted(branch.nets))
     listed = ", ".join(loop)
-    if (len(sources) == 1 and kinds & {"contact", "inductor"}) or (len(sources) == 1 and len(loop) == 1):
+    if (len(sources) == 1 and kinds & {*JOINTS, "inductor"}) or (len(sources) == 1 and len(loop) == 1):
         return Fault(
             "supply-short",
             loop,

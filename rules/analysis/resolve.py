@@ -283,6 +283,7 @@ def _source(part: Part, into: _Collector) -> None:
     into.take(part, "high", "V", nominal, "not given; taken as the nominal voltage")
     into.take(part, "resistance", "ohm", 0.0, _IDEAL)
     into.take(part, "capacity", "C")
+    into.take(part, "current", "A")
 
 
 def _driver(part: Part, into: _Collector) -> None:
@@ -355,6 +356,11 @@ def _rest(part: Part, into: _Collector) -> None:
         into.assumed.append(Assumed(pointer, "rest", rest, "", f"not given; taken as {rest}"))
 
 
+def _contact(part: Part, into: _Collector) -> None:
+    into.take(part, "current", "A")
+    _rest(part, into)
+
+
 def _resistive(part: Part, into: _Collector) -> None:
     into.take(part, "resistance", "ohm", 0.0, _IDEAL)
     into.take(part, "inductance", "H")
@@ -362,6 +368,11 @@ def _resistive(part: Part, into: _Collector) -> None:
     into.take(part, "nominal", "V")
     into.take(part, "pick_up", "V")
     _tolerance(part, into, "resistor_tolerance")
+
+
+def _fuse(part: Part, into: _Collector) -> None:
+    into.take(part, "current", "A")
+    into.take(part, "resistance", "ohm", 0.0, _IDEAL)
 
 
 def _current_source(part: Part, into: _Collector) -> None:
@@ -382,7 +393,8 @@ _BY_KIND = {
     "battery": _source,
     "supply": _source,
     "driver": _driver,
-    "contact": _rest,
+    "contact": _contact,
+    "fuse": _fuse,
     "current-source": _current_source,
 }
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from rules.analysis.elements import RESISTIVE
+from rules.analysis.elements import JOINTS, RESISTIVE
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 from schemas.circuit import Circuit, Part
@@ -86,12 +86,12 @@ class Roles:
     def rails(self) -> frozenset[str]:
         """Ground, every net that batteries and supplies tie to it, and what lies behind a power switch.
 
-        A contact, inductor or diode in a supply line carries the rail on, as
+        A contact, fuse, inductor or diode in a supply line carries the rail on, as
         long as it is the only way from the net behind it to that rail.
         """
         found = {self.circuit.ground}
         parts = self.circuit.parts.values()
-        passing = [p for p in parts if p.kind in ("contact", "inductor", "diode")]
+        passing = [p for p in parts if p.kind in (*JOINTS, "inductor", "diode")]
         while True:
             before = len(found)
             for part in parts:
@@ -107,7 +107,7 @@ class Roles:
     def _only_way(self, part: Part, near: str, far: str) -> bool:
         """True when ``part`` is all that joins ``far`` to the rail ``near``, ground left out."""
         others = [p for p in self.circuit.parts.values() if p.name != part.name]
-        if all(p.kind in ("battery", "supply", "contact") for p in others if far in p.pins.values()):
+        if all(p.kind in ("battery", "supply", *JOINTS) for p in others if far in p.pins.values()):
             return any(far in p.pins.values() for p in others)
         if near == self.circuit.ground:
             return False

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.analysis.complementarity import Solution
-from rules.analysis.elements import COILS, RESISTIVE, Array, coil_pins
+from rules.analysis.elements import COILS, JOINTS, RESISTIVE, Array, coil_pins
 from rules.analysis.network import Network, injections, pin_shares
 from rules.analysis.refinement import refined
 from rules.analysis.resolve import TRANSISTORS
@@ -134,8 +134,8 @@ class Table:
                 if current == 0.0 or total is None:
                     continue
                 total = None if current is None or voltage is None else total + current * voltage
-            if total is None and part.kind == "contact":
-                total = 0.0  # an ideal contact turns no power into heat, however the current divides
+            if total is None and part.kind in JOINTS:
+                total = 0.0  # an ideal contact or fuse turns no power into heat, however the current divides
             result[part.name] = None if total is None else _quiet(total, 1e-18)
         return result
 

@@ -90,7 +90,7 @@ def test_the_generator_makes_every_kind_of_part() -> None:
         parts = mixed(seed).parts.values()
         seen.update({part.kind for part in parts})
         sizes[sum(part.kind in ("npn", "pnp") for part in parts)] += 1
-    assert set(seen) == set(KINDS)
+    assert set(seen) == set(KINDS) - {"fuse"}  # a fuse is a resistor or a closed contact: test_fuse
     assert min(seen.values()) >= 300, seen
     assert all(sizes[count] >= 400 for count in (1, 2, 3, 4, 5)), sizes
 

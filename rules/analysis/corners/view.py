@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from rules.analysis.corners.stack import Stack
-from rules.analysis.elements import COILS, RESISTIVE, Array, coil_pins, junction_terminal_currents
+from rules.analysis.elements import COILS, JOINTS, RESISTIVE, Array, coil_pins, junction_terminal_currents
 from rules.analysis.network import Network
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.tabulation import DEVICES, regions_of
@@ -147,7 +147,7 @@ class View:
             # nothing flows out of a net that is adrift
             open_ = any(i is None or (v is None and np.any(i != 0.0)) for i, v in pairs)
             if open_:
-                result[part.name] = np.zeros(len(self._stack)) if part.kind == "contact" else None
+                result[part.name] = np.zeros(len(self._stack)) if part.kind in JOINTS else None
                 continue
             total: Any = np.zeros(len(self._stack))
             for current, voltage in pairs:

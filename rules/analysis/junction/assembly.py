@@ -179,7 +179,7 @@ def assemble(
 
 def _is_branch(resolved: Resolved, part: Part, held: Mapping[str, float]) -> bool:
     inductive = part.kind == "coil" and resolved.known(part.name, "inductance") is not None
-    known = part.kind in ("battery", "supply", "driver", "contact", "inductor")
+    known = part.kind in ("battery", "supply", "driver", "contact", "fuse", "inductor")
     return known or inductive or part.name in held
 
 
@@ -227,6 +227,9 @@ def _branch(
             made.branch(row, _ends(made, part, ("a", "b")), CONTACT_RESISTANCE)
         else:
             made.inject(row, (None, None), 0.0)
+    elif part.kind == "fuse":
+        ohms = max(resolved.value(name, "resistance"), CONTACT_RESISTANCE)
+        made.branch(row, _ends(made, part, ("a", "b")), ohms)
     elif part.kind == "capacitor":
         made.branch(row, _ends(made, part, capacitor_pins(part)), SOURCE_RESISTANCE)
         made.source[row] = held[name]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 LARGEST_LOOP = 4  # transistors in one loop
 LOADS = ("load", "coil", "led")
-PASSING = (*LOADS, "resistor", "diode", "zener", "inductor", "contact")
+PASSING = (*LOADS, "resistor", "diode", "zener", "inductor", "contact", "fuse")
 PREFERRED = ("typical", "min", "max")  # corner from which a resting place takes its name
 
 
