@@ -22,10 +22,11 @@ from clients.render_finding import (
     plain,
     proof_lines,
 )
-from clients.render_values import Locate, duration, literal, nowhere, quantity, short_name, valued
+from clients.render_values import Locate, duration, literal, nowhere, place, quantity, short_name, valued
 
 _SEVERITIES = ("error", "warning", "note")
 _KINDS = ("violated", "satisfied", "not-applicable", "undecided", "failed")
+_TOLD_KINDS = ("violated", "undecided", "failed")
 _SHOWN_KINDS = ("undecided", "failed")
 
 
@@ -59,6 +60,7 @@ def review_text(review: Mapping[str, Any], *, title: str | None = None, label: s
                                      consequences=by_cause.get(str(item.get("identity")), ()))]
     lines += ["", *_outcomes(review)]
     lines += _assumed(review.get("assumed") or (), depth)
+    lines += _listed("policy", [str(item) for item in review.get("policy") or ()])
     lines += _listed("cautions", [str(item) for item in review.get("cautions") or ()])
     lines += _listed("problems of the network", network_problems(review))
     lines += ["", *wrap(verdict(review), first="verdict: ", rest="  ")]
@@ -106,8 +108,14 @@ def _outcomes(review: Mapping[str, Any]) -> list[str]:
     if not rules:
         return ["outcomes: no rule ran"]
     lines = ["outcomes"]
-    lines += table([[rule, ", ".join(f"{kinds[kind]} {kind}" for kind in _KINDS if kinds[kind])]
-                    for rule, kinds in sorted(rules.items())], indent="  ")
+    told = [rule for rule, kinds in sorted(rules.items()) if any(kinds[kind] for kind in _TOLD_KINDS)]
+    lines += table([[rule, ", ".join(f"{rules[rule][kind]} {kind}" for kind in _KINDS if rules[rule][kind])]
+                    for rule in told], indent="  ")
+    content = [rule for rule, kinds in sorted(rules.items()) if rule not in told and kinds["satisfied"]]
+    silent = [rule for rule in sorted(rules) if rule not in told and rule not in content]
+    for word, names in (("satisfied: ", content), ("not applicable: ", silent)):
+        if names:
+            lines += wrap(", ".join(names), first=f"  {word}", rest="    ")
     seen: set[str] = set()
     for kind in _SHOWN_KINDS:
         for item in outcomes:
@@ -195,10 +203,22 @@ def mend_text(answer: Mapping[str, Any], *, label: str, locate: Locate = nowhere
     applied = list(answer.get("applied") or ())
     remaining = list(answer.get("remaining") or ())
     lines = wrap(f"{label}: {plural(len(applied), 'proven remedy').replace('remedys', 'remedies')} applied")
+    told: tuple[Any, ...] = ()
     for item in applied:
+        group = (item.get("pass"), item.get("together"))
+        if item.get("together") and group != told:
+            lines += wrap("together, the smallest set found that clears all that can be cleared:", first="  ")
+        told = group
         lines += wrap(f"{item.get('rule', '')}: {item.get('summary', '')}", first="  ", rest="    ")
         lines += change_lines(item.get("patch") or (), locate, indent="    ")
         lines += proof_lines(item.get("proof"), indent="    ")
+        cleared = {str(key).split("/")[0] for key in item.get("clears") or ()}
+        others = sorted(cleared - {str(item.get("rule"))})
+        if others:
+            lines += wrap(f"also clears: {', '.join(others)}", first="    ", rest="      ")
+    if answer.get("restored"):
+        places = ", ".join(place(pointer, locate) for pointer in answer["restored"])
+        lines += wrap(f"put back, because it proved not to be needed: {places}", first="  ", rest="    ")
     if answer.get("withdrawn"):
         lines += wrap(f"withdrawn: {answer['withdrawn']}", first="  ", rest="    ")
     if remaining:
@@ -206,6 +226,8 @@ def mend_text(answer: Mapping[str, Any], *, label: str, locate: Locate = nowhere
         for item in remaining:
             text = wrap(f"{headline(item)}: {item.get('message', '')}", first="  ", rest="    ")
             lines += painted(text, str(item.get("severity")), paint)
+            for reason in item.get("why") or ():
+                lines += wrap(str(reason), first="    why: ", rest="      ")
     return join(lines)
 
 

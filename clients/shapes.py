@@ -144,6 +144,7 @@ class ReviewAnswer(TypedDict, total=False):
     assumed: list[dict[str, Any]]
     cautions: list[str]
     problems: list[str]
+    policy: list[str]
 
 
 class MendAnswer(TypedDict, total=False):
@@ -153,6 +154,7 @@ class MendAnswer(TypedDict, total=False):
     document: dict[str, Any]
     patch: Patch
     applied: list[dict[str, Any]]
+    restored: list[str]
     remaining: list[Finding]
     withdrawn: str | None
     review: ReviewAnswer

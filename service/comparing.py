@@ -79,11 +79,34 @@ def compare(before: Run, after: Run, target: Finding) -> Comparison:
     now = {finding.identity: finding for finding in after.findings}
     return Comparison(
         target=now.get(target.identity),
-        new=tuple(finding for key, finding in now.items() if key not in old),
+        new=tuple(finding for finding in _new(old, now) if not was_hidden(before, finding)),
         worse=_worse(old, now, target.identity),
         lost=tuple(_lost(before, after, (target,))),
         gone=tuple(finding for key, finding in old.items() if key not in now and key != target.identity),
     )
+
+
+def _new(old: Mapping[str, Finding], now: Mapping[str, Finding]) -> Iterator[Finding]:
+    return (finding for key, finding in now.items() if key not in old)
+
+
+def was_hidden(before: Run, finding: Finding) -> bool:
+    """A fault of the network left nothing to judge there: the finding is not new, it only shows now."""
+    if not before.overview.problems:
+        return False
+    named = {*finding.parts, *finding.nets}
+    return not any(
+        outcome.rule == finding.rule
+        and outcome.kind in ("satisfied", "violated")
+        and (named & set(outcome.subject) or not outcome.subject)
+        for outcome in before.outcomes
+    )
+
+
+def uncovered(before: Run, after: Run) -> tuple[Finding, ...]:
+    """Findings that a fault of the network hid before."""
+    old = {finding.identity for finding in before.findings}
+    return tuple(f for f in after.findings if f.identity not in old and was_hidden(before, f))
 
 
 def objection(before: Run, said: Verdicts, rule: str, target: Finding) -> Comparison:
@@ -93,7 +116,7 @@ def objection(before: Run, said: Verdicts, rule: str, target: Finding) -> Compar
     verdicts = tuple(outcome for outcome in before.outcomes if outcome.rule == rule)
     return Comparison(
         target=now.get(target.identity),
-        new=tuple(finding for key, finding in now.items() if key not in old),
+        new=tuple(finding for finding in _new(old, now) if not was_hidden(before, finding)),
         worse=_worse(old, now, target.identity),
         lost=tuple(_lost_verdicts(verdicts, said.outcomes, (target,))),
         gone=(),
@@ -107,7 +130,7 @@ def losses(before: Run, after: Run, targets: Sequence[Finding]) -> str:
     """
     old = {finding.identity: finding for finding in before.findings}
     now = {finding.identity: finding for finding in after.findings}
-    new = tuple(finding for key, finding in now.items() if key not in old)
+    new = tuple(finding for finding in _new(old, now) if not was_hidden(before, finding))
     return Comparison(None, new, _worse(old, now), tuple(_lost(before, after, targets)), ()).reason
 
 

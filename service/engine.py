@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from schemas.circuit import Circuit
-from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review
+from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review, Severity
+from service.causes import rooted
 from service.cautions import cautions_for
 from service.judging import complaint, relative_margin
-from service.ruleset import LoadedRule, Ruleset, brief
+from service.ruleset import LeftOut, LoadedRule, Ruleset, brief
 from service.states import Overview, overview, unknown
 
 if TYPE_CHECKING:
@@ -70,7 +71,9 @@ class Hearing:
         from rules.analysis.study import Study
 
         self.circuit, self.ruleset = circuit, ruleset
-        self.study = Study(circuit, proposing=proposing) if study is None else study.asked(proposing)
+        if study is None:
+            study = Study(circuit, proposing=proposing, preferences=ruleset.preferences)
+        self.study = study.asked(proposing)
         self._said: dict[str, list[Outcome]] = {}
         self._whole: Run | None = None
 
@@ -78,7 +81,8 @@ class Hearing:
         """Let go of the analyses; what was said stays, and they are made again when more is asked."""
         from rules.analysis.study import Study
 
-        self.study = Study(self.circuit, proposing=self.study.proposing)
+        asked = self.study.proposing
+        self.study = Study(self.circuit, proposing=asked, preferences=self.ruleset.preferences)
 
     def _outcomes(self, entry: LoadedRule) -> list[Outcome]:
         if entry.slug not in self._said:
@@ -96,13 +100,14 @@ class Hearing:
         if self._whole is None:
             faults = self.ruleset.faults
             outcomes = [_unloaded(fault.name, str(fault)) for fault in faults]
+            outcomes += [_left_out(item) for item in self.ruleset.left_out]
             for entry in self.ruleset.rules:
                 outcomes.extend(self._outcomes(entry))
             findings, proposals = merge_findings(outcomes)
             seen, assumed = _survey(self.study)
             self._whole = Run(
                 circuit=self.circuit,
-                findings=findings,
+                findings=rooted(findings),
                 proposals=proposals,
                 outcomes=merge_outcomes(outcomes),
                 overview=seen,
@@ -140,7 +145,7 @@ def review(
     from service.remedies import Bench
 
     bench = Bench(ruleset, raw if raw is not None else _dump(circuit), circuit)
-    return to_review(bench.baseline, ruleset, tuple(map(bench.with_remedies, bench.baseline.findings)))
+    return to_review(bench.baseline, ruleset, bench.findings())
 
 
 def to_review(first: Run, ruleset: Ruleset, findings: tuple[Finding, ...]) -> Review:
@@ -156,6 +161,7 @@ def to_review(first: Run, ruleset: Ruleset, findings: tuple[Finding, ...]) -> Re
         assumed=first.assumed,
         cautions=first.cautions,
         problems=first.problems,
+        policy=ruleset.policy,
     )
 
 
@@ -169,6 +175,11 @@ def _unloaded(name: str, reason: str) -> Outcome:
     return Outcome(rule=name, kind="failed", subject=(), reason=reason)
 
 
+def _left_out(item: LeftOut) -> Outcome:
+    """A rule that a policy keeps from running has not judged anything, and has not failed."""
+    return Outcome(rule=item.name, kind="not-applicable", subject=(), reason=f"not run: {item.reason}")
+
+
 def _judge(entry: LoadedRule, study: Study) -> list[Outcome]:
     """Every sound outcome of one rule; what is unsound or missing becomes ``failed``."""
     kept: list[Outcome] = []
@@ -177,7 +188,7 @@ def _judge(entry: LoadedRule, study: Study) -> list[Outcome]:
         for outcome in entry.rule.check(study):
             fault = complaint(outcome, entry.slug, study.circuit)
             if fault is None:
-                kept.append(outcome)
+                kept.append(_weighed(outcome, entry.severity))
             else:
                 faults.append(fault)
     except Exception as error:  # one rule must not take the others along, whatever it raises
@@ -185,6 +196,13 @@ def _judge(entry: LoadedRule, study: Study) -> list[Outcome]:
     if not kept and not faults:
         faults.append("the rule gave no outcome; even a rule that does not apply has to say so")
     return kept + [Outcome(rule=entry.slug, kind="failed", subject=(), reason=fault) for fault in faults]
+
+
+def _weighed(outcome: Outcome, severity: Severity | None) -> Outcome:
+    """The outcome with the severity that a policy gives its finding; what kind it is never changes."""
+    if severity is None or outcome.finding is None:
+        return outcome
+    return replace(outcome, finding=replace(outcome.finding, severity=severity))
 
 
 def merge_findings(

@@ -179,10 +179,21 @@ def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
         "document": shapes.finite(mended.raw),
         "patch": [dict(operation) for operation in mended.patch],
         "applied": [
-            {"identity": step.finding.identity, "rule": step.finding.rule, **shapes.remedy_shape(step.remedy)}
+            {
+                "identity": step.finding.identity,
+                "rule": step.finding.rule,
+                "pass": step.in_pass,
+                "together": step.together,
+                "clears": list(step.clears),
+                **shapes.remedy_shape(step.remedy),
+            }
             for step in mended.steps
         ],
-        "remaining": result["findings"],
+        "restored": list(mended.restored),
+        "remaining": [
+            {**finding, "why": list((mended.reasons or {}).get(finding["identity"], ()))}
+            for finding in result["findings"]
+        ],
         "withdrawn": mended.withdrawn,
         "review": result,
     }

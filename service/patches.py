@@ -125,6 +125,23 @@ def apply(raw: Mapping[str, Any], patch: Iterable[Mapping[str, Any]]) -> dict[st
     return patched
 
 
+def difference(before: Mapping[str, Any], after: Mapping[str, Any], at: str = "") -> tuple[Change, ...]:
+    """The changes that lead from one document to another, as deep down as they go."""
+    found: list[Change] = []
+    for key in sorted(set(before) | set(after)):
+        pointer = f"{at}/{key.replace('~', '~0').replace('/', '~1')}"
+        old, new = before.get(key, MISSING), after.get(key, MISSING)
+        if old is MISSING:
+            found.append(Change(pointer, None, new))
+        elif new is MISSING:
+            found.append(Change(pointer, old, None))
+        elif isinstance(old, Mapping) and isinstance(new, Mapping):
+            found.extend(difference(old, new, pointer))
+        elif old != new:
+            found.append(Change(pointer, old, new))
+    return tuple(found)
+
+
 def size(before: Circuit, after: Circuit) -> tuple[int, float]:
     """How much a patch changes: the number of parts touched, and the sum of |ln(new/old)| of their values.
 

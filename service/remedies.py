@@ -26,6 +26,7 @@ from service.comparing import (
     describe,
     objection,
     shifted,
+    uncovered,
 )
 from service.engine import Hearing, Run
 from service.patches import CannotPatch, apply, compose, patch_for, size
@@ -57,6 +58,15 @@ class Trial:
     hurdle: str = ""  # why the first proposal alone was not enough
 
 
+@dataclass(frozen=True, slots=True)
+class Proofs:
+    """What was proven for one finding; ``cleared`` are the identities that each remedy takes away."""
+
+    remedies: tuple[Remedy, ...]
+    advice: tuple[str, ...]
+    cleared: tuple[frozenset[str], ...]
+
+
 @dataclass
 class Bench:
     """Where proposals for one document are tried.  Hearings are kept by content, and runs are counted.
@@ -73,6 +83,7 @@ class Bench:
     _hearings: dict[str, Hearing | str] = field(default_factory=dict)
     _counted: set[str] = field(default_factory=set)
     _objections: Counter[str] = field(default_factory=Counter)
+    _proofs: dict[str, Proofs] = field(default_factory=dict)
     _baseline: Run | None = None
 
     @property
@@ -91,16 +102,40 @@ class Bench:
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
         full = Hearing(known.circuit, self.ruleset, study=known.study).whole()
-        shared = 0, self._hearings, self._counted, self._objections, full
+        shared = 0, self._hearings, self._counted, self._objections, {}, full
         return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, *shared)
 
-    def with_remedies(self, finding: Finding) -> Finding:
-        """``finding`` with its proven remedies, smallest change first, and advice for what was not proven."""
-        remedies, advice = self.prove(finding)
-        return replace(finding, remedies=remedies, advice=(*finding.advice, *advice))
+    def findings(self) -> tuple[Finding, ...]:
+        """All findings with proven remedies, advice for what was not proven, and root causes.
 
-    def prove(self, finding: Finding) -> tuple[tuple[Remedy, ...], tuple[str, ...]]:
-        """Try every proposal for ``finding``; the remedies that are proven and the advice that is left."""
+        A finding that goes with its root is not searched for remedies of its own.
+        """
+        from service.causes import with_proven_causes
+
+        told = []
+        for finding in self.baseline.findings:
+            if self._goes_with_its_root(finding):
+                told.append(finding)
+                continue
+            found = self.prove(finding)
+            told.append(replace(finding, remedies=found.remedies, advice=(*finding.advice, *found.advice)))
+        cleared = {key: found.cleared[0] for key, found in self._proofs.items() if found.cleared}
+        return with_proven_causes(told, cleared)
+
+    def _goes_with_its_root(self, finding: Finding) -> bool:
+        root = None if finding.caused_by is None else self.baseline.finding(finding.caused_by)
+        if root is None:
+            return False
+        cleared = self.prove(root).cleared
+        return bool(cleared) and finding.identity in cleared[0]
+
+    def prove(self, finding: Finding) -> Proofs:
+        """Try every proposal for ``finding``; what is proven, and the advice that is left."""
+        if finding.identity not in self._proofs:
+            self._proofs[finding.identity] = self._prove(finding)
+        return self._proofs[finding.identity]
+
+    def _prove(self, finding: Finding) -> Proofs:
         self.trials = 0
         limit = min(self.runs + RUNS_PER_FINDING[finding.severity], self.budget)
         proven: list[Trial] = []
@@ -116,11 +151,14 @@ class Bench:
                 hearing.forget()  # dozens of circuits with all their analyses would fill the memory
         ranked = sorted(proven, key=lambda trial: (*size(self.circuit, trial.hearing.circuit), trial.summary))
         remedies: list[Remedy] = []
+        cleared: list[frozenset[str]] = []
         for trial in ranked:
             remedy = Remedy(trial.summary, trial.patch, self._proof(finding, trial))
             if all(remedy.patch != other.patch for other in remedies):
                 remedies.append(remedy)
-        return tuple(remedies[:REMEDIES_SHOWN]), tuple(advice)
+                gone = (finding, *trial.comparison.gone)
+                cleared.append(frozenset(other.identity for other in gone))
+        return Proofs(tuple(remedies[:REMEDIES_SHOWN]), tuple(advice), tuple(cleared[:REMEDIES_SHOWN]))
 
     def _search(self, finding: Finding, proposal: Proposal, limit: int) -> tuple[Trial | None, str]:
         """Breadth first: the proposal alone, then with one follow-up, then with two."""
@@ -227,6 +265,9 @@ class Bench:
             )
         if also:
             parts.append("also gone: " + ", ".join(describe(other) for other in also))
+        shown = uncovered(self.baseline, run)
+        if shown:
+            parts.append("shows now what the fault hid: " + ", ".join(describe(other) for other in shown))
         moved = shifted(self.baseline, run, finding)
         if moved:
             parts.append(f"moved by less than {LEEWAY:.0%} of the limit: " + ", ".join(moved))

@@ -15,26 +15,34 @@ import json
 import math
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+from rules.analysis.preferred import Preferences
 from rules.contract import API_LEVEL, ENTRY_POINT_GROUP, Lesson, Rule
-from schemas.finding import Grounds, Limit
+from schemas.finding import Grounds, Limit, Severity
 
 DISTRIBUTION = "thumbrule"
+LESSON_TEXTS = ("why", "breaks", "mend", "failing", "passing")
 SLUG = re.compile(r"[a-z]+(?:-[a-z]+)*\Z")
 _RULE_MODULE = re.compile(r"^RULE\b[^\n=]*=", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
 class LoadedRule:
-    """A rule that may run, and the distribution that brought it."""
+    """A rule that may run, and the distribution that brought it.
+
+    A policy may set ``severity`` for every finding of it, and other limits;
+    ``original`` is then the rule as its distribution brought it.
+    """
 
     rule: Rule
     distribution: str
     version: str
+    severity: Severity | None = None
+    original: Rule | None = None
 
     @property
     def slug(self) -> str:
@@ -54,28 +62,53 @@ class LoadFault:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A rule that a policy keeps from running, and why: told with every review, but no failure."""
+
+    name: str
+    distribution: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Ruleset:
-    """The rules that run, sorted by slug, and the report on those that do not."""
+    """The rules that run, sorted by slug, and the report on those that do not.
+
+    ``preferences`` are the series from which proposals take their values;
+    ``policy`` tells in words what a policy changed, for the reader of a review.
+    """
 
     rules: tuple[LoadedRule, ...]
     faults: tuple[LoadFault, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    preferences: Preferences = Preferences()
+    policy: tuple[str, ...] = ()
 
     @property
     def digest(self) -> str:
         """A name for this rule set: slugs, limits, grounds, versions and faults; no clock, no paths."""
-        facts = {
+        facts: dict[str, Any] = {
             "api_level": API_LEVEL,
             "rules": [
-                [entry.slug, entry.distribution, entry.version, _facts(entry.rule)] for entry in self.rules
+                [entry.slug, entry.distribution, entry.version, _facts(entry.original or entry.rule)]
+                for entry in self.rules
             ],
             "faults": [[fault.name, fault.distribution, fault.reason] for fault in self.faults],
         }
+        changed = {entry.slug: _changed(entry) for entry in self.rules if _changed(entry)}
+        if changed or self.left_out or self.preferences != Preferences():
+            facts["policy"] = {
+                "rules": changed,
+                "left out": [[item.name, item.distribution] for item in self.left_out],
+                "series": {f.name: getattr(self.preferences, f.name) for f in fields(Preferences)},
+            }
         text = json.dumps(facts, sort_keys=True, ensure_ascii=False)
         return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
 
     def only(self, slugs: Collection[str]) -> Ruleset:
         """Some of the rules, and no report on those that do not run."""
-        return Ruleset(tuple(entry for entry in self.rules if entry.slug in slugs))
+        kept = tuple(entry for entry in self.rules if entry.slug in slugs)
+        return replace(self, rules=kept, faults=(), left_out=())
 
     def find(self, slug: str) -> LoadedRule | None:
         return next((entry for entry in self.rules if entry.slug == slug), None)
@@ -91,6 +124,16 @@ def _facts(rule: Rule) -> dict[str, Any]:
     }
 
 
+def _changed(entry: LoadedRule) -> dict[str, Any]:
+    """What a policy changed of a rule: other values of limits, another severity; never where that stood."""
+    found: dict[str, Any] = {} if entry.severity is None else {"severity": entry.severity}
+    if entry.original is not None:
+        was = entry.original.limits
+        limits = {k: v.value for k, v in entry.rule.limits.items() if k in was and v.value != was[k].value}
+        found |= {"limits": limits} if limits else {}
+    return found
+
+
 def of_rules(rules: Iterable[Rule], distribution: str = "local", version: str = "0") -> Ruleset:
     """A rule set from rule objects at hand (tests, notebooks), checked like installed ones."""
     return _collect((rule.slug, distribution, version, partial(_itself, rule)) for rule in rules)
@@ -101,17 +144,35 @@ def _itself(rule: Rule) -> Rule:
 
 
 @cache
-def installed() -> Ruleset:
-    """The rules of every installed distribution; found once per process."""
+def installed(allowed: frozenset[str] | None = None) -> Ruleset:
+    """The rules of every installed distribution; found once per process.
+
+    With ``allowed`` (names of distributions as :func:`normal` writes them) only theirs: no code of another
+    one is loaded, and its rules are told as left out.
+    """
     points = importlib.metadata.entry_points(group=ENTRY_POINT_GROUP)
-    described = []
+    described, left = [], []
     for point in points:
         name, version = _distribution(point)
-        described.append((point.name, name, version, point.load))
+        if allowed is None or normal(name) in allowed:
+            described.append((point.name, name, version, point.load))
+        else:
+            left.append(LeftOut(point.name, name, f"its distribution {name} is not allowed"))
     found = _collect(described)
-    return Ruleset(
-        found.rules, tuple(sorted((*found.faults, *_stale(point.value for point in points)), key=str))
-    )
+    stale = _stale(point.value for point in points) if allowed is None or DISTRIBUTION in allowed else []
+    faults = tuple(sorted((*found.faults, *stale), key=str))
+    return Ruleset(found.rules, faults, tuple(sorted(left, key=lambda item: (item.name, item.distribution))))
+
+
+def normal(distribution: str) -> str:
+    """The name of a distribution as packaging tools compare it (PEP 503)."""
+    return re.sub(r"[-_.]+", "-", distribution).lower()
+
+
+def distributions() -> tuple[str, ...]:
+    """Every installed distribution that brings rules, sorted; nothing of them is loaded."""
+    points = importlib.metadata.entry_points(group=ENTRY_POINT_GROUP)
+    return tuple(sorted({_distribution(point)[0] for point in points}))
 
 
 def _distribution(point: importlib.metadata.EntryPoint) -> tuple[str, str]:
@@ -181,7 +242,7 @@ def complaints_about(rule: Any, name: str | None = None) -> list[str]:
     found.extend(_limits(getattr(rule, "limits", None)))
     lesson = getattr(rule, "lesson", None)
     if isinstance(lesson, Lesson):
-        found.extend(_blank(lesson, tuple(f.name for f in fields(Lesson)), "lesson."))
+        found.extend(_blank(lesson, LESSON_TEXTS, "lesson."))
     else:
         found.append("lesson is missing")
     return found

@@ -181,6 +181,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "assumed": listing(ref("Assumed")),
             "cautions": listing(TEXT),
             "problems": listing(TEXT),
+            "policy": listing(TEXT),
         }
     ),
     "Ending": record(
@@ -233,6 +234,7 @@ SCHEMAS: Mapping[str, Schema] = {
         }
     ),
     **COURSES,
+    "RemainingFinding": {"allOf": [ref("Finding"), record({"why": listing(TEXT)})]},
     "Mended": record(
         {
             "circuit": TEXT,
@@ -243,13 +245,17 @@ SCHEMAS: Mapping[str, Schema] = {
                     {
                         "identity": TEXT,
                         "rule": TEXT,
+                        "pass": {"type": "integer", "minimum": 1},
+                        "together": FLAG,
+                        "clears": listing(TEXT),
                         "summary": TEXT,
                         "patch": listing(ref("Operation")),
                         "proof": ref("Proof"),
                     }
                 )
             ),
-            "remaining": listing(ref("Finding")),
+            "restored": listing(TEXT),
+            "remaining": listing(ref("RemainingFinding")),
             "withdrawn": OPTIONAL_TEXT,
             "review": ref("Review"),
         }

@@ -63,10 +63,10 @@ error: min-beta-drive: Q1, R1 (bright, beta min)
 def test_a_review_ends_with_outcomes_assumptions_cautions_and_a_verdict(review: dict[str, Any]) -> None:
     assert card(review).endswith("""
 outcomes
-  divider-stiffness  1 not-applicable
-  min-beta-drive     1 violated, 1 satisfied
-  reset-path         1 undecided
-  timing-leakage     1 failed
+  min-beta-drive  1 violated, 1 satisfied
+  reset-path      1 undecided
+  timing-leakage  1 failed
+  not applicable: divider-stiffness
   undecided: reset-path: C1: needs a requirement
   failed: timing-leakage: the rule raised ValueError
 

@@ -86,7 +86,9 @@ def test_what_cannot_be_proven_remains() -> None:
     assert "withdrawn" in result.review.findings[0].advice[0]
 
 
-def test_the_worst_finding_is_mended_first() -> None:
+def test_the_worst_finding_is_mended_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no set of remedies can be proven as a whole (here: none is tried)."""
+    monkeypatch.setattr("service.joint.SETS_TRIED", 0)
     rules = of_rules([
         least_resistance(100.0, "150 ohm", slug="alpha", severity="note"),
         least_resistance(40.0, "68 ohm", slug="beta", severity="error"),
@@ -97,6 +99,19 @@ def test_the_worst_finding_is_mended_first() -> None:
     # the place was changed twice, the patch changes it once
     assert [op["value"] for op in result.patch if op["op"] == "replace"] == ["150 ohm"]
     assert [op["value"] for op in result.patch if op["op"] == "test"] == ["resistor", "30 ohm"]
+
+
+def test_one_change_that_clears_two_findings_is_made_once() -> None:
+    rules = of_rules([
+        least_resistance(100.0, "150 ohm", slug="alpha", severity="note"),
+        least_resistance(40.0, "68 ohm", slug="beta", severity="error"),
+    ])  # fmt: skip
+    raw = document(R1="30 ohm")
+    result = mend(load_circuit(raw), raw, rules)
+    (step,) = result.steps
+    assert step.remedy.summary == "R1 resistance 150 ohm"
+    assert {key.split("/")[0] for key in step.clears} == {"alpha", "beta"}
+    assert result.review.findings == ()
 
 
 def test_the_cap_withdraws_everything() -> None:
