@@ -26,7 +26,9 @@ class Symbol:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """``left relation right``, both as text over the symbols (``beta*I_B``, ``log(x)``, ``exp(x)``, ``sqrt(x)``).
+    """``left relation right``, both as text over the symbols (``beta*I_B``, ``log(x)``, ``diff(t, x)``).
+
+    The words are ``log exp sqrt Max Min Abs``, ``pi``, and ``diff(expression, symbol)`` for a derivative.
 
     ``says`` is the sentence a teacher would say.  A ``derived`` step follows
     from the steps in ``uses`` (their places, from 0) by eliminating the symbols
@@ -49,13 +51,16 @@ class Step:
 class Plain:
     """A plain-Python formula (``package.module:function``) that equals the right side of one step.
 
-    ``arguments`` maps its parameters to symbols or to expressions over them;
-    ``step`` is the place of the step.
+    ``arguments`` maps its parameters to symbols or to expressions over them
+    (also ``None``, tuples, and ``source.voltage`` for a member of an argument);
+    ``step`` is the place of the step, ``member`` the member of what the
+    function returns, where that is an object.
     """
 
     function: str
     arguments: Mapping[str, str]
     step: int
+    member: str = ""
 
 
 @dataclass(frozen=True, slots=True)
