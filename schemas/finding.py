@@ -218,7 +218,10 @@ class Assumed:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """The answer of one review.  ``states`` and ``timed`` are plain, sorted, JSON-ready summaries."""
+    """The answer of one review.  ``states`` and ``timed`` are plain, sorted, JSON-ready summaries.
+
+    ``policy`` says which policy files were in effect and what they changed.
+    """
 
     circuit: str
     ruleset: str
@@ -230,3 +233,4 @@ class Review:
     cautions: tuple[str, ...] = ()
     problems: tuple[str, ...] = field(default=())
     timed: tuple[Mapping[str, Any], ...] = field(default=())
+    policy: tuple[str, ...] = field(default=())

@@ -20,7 +20,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-from rules.analysis.preferred import Preferences
+from rules.analysis.preferred import USUAL, Preferences
 from rules.contract import API_LEVEL, ENTRY_POINT_GROUP, Lesson, Rule
 from schemas.finding import Grounds, Limit, Severity
 
@@ -81,7 +81,7 @@ class Ruleset:
     rules: tuple[LoadedRule, ...]
     faults: tuple[LoadFault, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
-    preferences: Preferences = Preferences()
+    preferences: Preferences = USUAL
     policy: tuple[str, ...] = ()
 
     @property
@@ -96,7 +96,7 @@ class Ruleset:
             "faults": [[fault.name, fault.distribution, fault.reason] for fault in self.faults],
         }
         changed = {entry.slug: _changed(entry) for entry in self.rules if _changed(entry)}
-        if changed or self.left_out or self.preferences != Preferences():
+        if changed or self.left_out or self.preferences != USUAL:
             facts["policy"] = {
                 "rules": changed,
                 "left out": [[item.name, item.distribution] for item in self.left_out],

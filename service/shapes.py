@@ -53,6 +53,7 @@ def review_shape(review: Review) -> Json:
         "assumed": [assumed_shape(item) for item in review.assumed],
         "cautions": list(review.cautions),
         "problems": list(review.problems),
+        "policy": list(review.policy),
         "timed": finite(review.timed),
     }
 

@@ -51,6 +51,9 @@ class Preferences:
         return {"film": self.film, "ceramic": self.ceramic}.get(dielectric, self.electrolytic)
 
 
+USUAL = Preferences()
+
+
 def steps_in(series: str, decades: float) -> int:
     """How many members of ``series`` lie in so many decades; at least one."""
     return max(1, round(decades * len(_mantissas(series))))

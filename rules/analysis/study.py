@@ -14,7 +14,7 @@ from rules.analysis.delays import Delay, LeftOut, delays, dwell
 from rules.analysis.elements import Fault
 from rules.analysis.frozen import TimedState, timed_states
 from rules.analysis.network import Network, build_network
-from rules.analysis.preferred import Preferences
+from rules.analysis.preferred import USUAL, Preferences
 from rules.analysis.resolve import CORNERS, Known, Resolved, dielectric_of, resolve
 from rules.analysis.roles import Roles
 from rules.analysis.states import STEP_BUDGET, State, StateSet, find_states, linear_state, start_betas
@@ -74,7 +74,7 @@ class Study:
         circuit: Circuit,
         step_budget: int = STEP_BUDGET,
         proposing: bool = True,
-        preferences: Preferences = Preferences(),  # noqa: B008  (frozen)
+        preferences: Preferences = USUAL,
     ) -> None:
         """``proposing`` is false where only verdicts are wanted: rules then look for no cures.
 
