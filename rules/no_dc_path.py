@@ -14,6 +14,7 @@ from rules.analysis.formulas.cutoff import (
     off_voltage,
     open_base_leakage,
 )
+from rules.analysis.lonely import cause_among
 from rules.analysis.preferred import round_down
 from rules.contract import API_LEVEL, Lesson
 from rules.wording import celsius, listed, member_pointer, say
@@ -167,6 +168,7 @@ class NoDcPath:
             grounds=self.grounds,
             role=role,
             advice=tuple(_advice(study, island, bases)),
+            caused_by=cause_among(study.circuit, island.nets),
         )
         return Outcome(self.slug, "violated", island.nets, "", *place, test, finding)
 

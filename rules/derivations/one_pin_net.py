@@ -51,7 +51,7 @@ DERIVATION = Derivation(
             source="Kirchhoff's current law",
         ),
         Step(
-            "The resistor takes none of it: all of the leakage is left to the base, as if nothing were fitted.",
+            "The resistor takes none of it: all of the leakage is left to the base, as if it were not there.",
             "I_B",
             "=",
             "I_CBO",
