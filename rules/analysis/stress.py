@@ -19,6 +19,7 @@ import numpy as np
 from rules.analysis.coils import coil_names
 from rules.analysis.corners.worst import worst
 from rules.analysis.delays import dwell
+from rules.analysis.elements import capacitor_pins
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
 from rules.analysis.runs import Corner, Episode, as_named, each_episode, episodes, unfinished
@@ -78,6 +79,12 @@ def reversal_pair(part: Part) -> Pair:
     return part.pins["minus"], part.pins["plus"]
 
 
+def capacitor_pair(part: Part) -> Pair:
+    """The nets of a capacitor, the plus end first where it has one."""
+    first, second = capacitor_pins(part)
+    return part.pins[first], part.pins[second]
+
+
 def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
     """Every pair of nets that a rule asks for, so that each run is looked at once."""
     found: list[Pair] = []
@@ -87,8 +94,10 @@ def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
             found.append(reverse_pair(part))
             if coils:  # nothing else lifts a collector above the supply
                 found.append(collector_pair(part))
-        elif is_polarised(part):
-            found.extend((reversal_pair(part), reversal_pair(part)[::-1]))
+        elif part.kind == "capacitor":
+            found.extend((capacitor_pair(part), capacitor_pair(part)[::-1]))
+        elif part.kind == "diode":
+            found.append((part.pins["cathode"], part.pins["anode"]))
     return tuple(sorted(set(found)))
 
 
@@ -218,11 +227,12 @@ def _peaks_of(
     found = {}
     for pair, value, place in zip(pairs, best.tolist(), places, strict=True):
         if place is not None:
-            found[pair] = _peak_at(study, corner, value, *place)
+            found[pair] = peak_at(study, corner, value, *place)
     return found
 
 
-def _peak_at(study: Study, corner: Corner, value: float, episode: Episode, number: int, at: float) -> Peak:
+def peak_at(study: Study, corner: Corner, value: float, episode: Episode, number: int, at: float) -> Peak:
+    """A greatest value of a run, with how everything stands at that moment of its ``number``-th interval."""
     interval = episode.timeline.intervals[number]
     nets = {net: _number(volts[0]) for net, volts in interval.voltages([at]).items()}
     stored = interval.stored([at])

@@ -219,6 +219,10 @@ class Course:
         line = self._current(part, pin)
         return np.full(len(times), np.nan) if line is None else line[0] + line[1] @ x
 
+    def current_line(self, part: str, pin: str) -> tuple[float, Array] | None:
+        """The current into a pin (A) as (constant, per input); ``None`` where undefined."""
+        return self._current(part, pin)
+
     def _current(self, name: str, pin: str) -> tuple[float, Array] | None:
         part = self.plant.resolved.circuit.parts[name]
         zero = np.zeros(self.x0.size)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 CLOSE = 1e-6  # V and of the value; nothing in the interval lies further than this above what is told
 _ROUNDS = 80
+Line: TypeAlias = tuple[float, Array]
+"""A quantity of a course: constant, and per input."""
 _CELLS = 100_000
 
 
@@ -33,16 +35,27 @@ def highest(
     interval has nothing above them, -inf is told.  NaN-free: a voltage that is
     undefined in this mode counts as -inf.
     """
-    values, times = np.full(len(pairs), -np.inf), np.zeros(len(pairs))
+    lines = [_difference(course.net(a), course.net(b)) for a, b in pairs]
+    return greatest_of(course, lines, duration, known)
+
+
+def _difference(one: Line | None, two: Line | None) -> Line | None:
+    return None if one is None or two is None else (one[0] - two[0], one[1] - two[1])
+
+
+def greatest_of(
+    course: Course, lines: Sequence[Line | None], duration: float, known: Array
+) -> tuple[Array, Array]:
+    """Like :func:`highest`, of anything affine in what is stored; ``None`` stands for undefined."""
+    values, times = np.full(len(lines), -np.inf), np.zeros(len(lines))
     rows: list[int] = []
     zeroth: list[float] = []
     first: list[Array] = []
-    for k, (a, b) in enumerate(pairs):
-        one, two = course.net(a), course.net(b)
-        if one is not None and two is not None:
+    for k, line in enumerate(lines):
+        if line is not None:
             rows.append(k)
-            zeroth.append(one[0] - two[0])
-            first.append(one[1] - two[1])
+            zeroth.append(line[0])
+            first.append(line[1])
     if not rows:
         return values, times
     sums = course.sums(np.array(zeroth), np.array(first))

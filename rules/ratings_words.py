@@ -1,0 +1,192 @@
+"""What the rules on ratings share: where a rating is from, how a load is graded, and how it is told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from rules.analysis.formulas.ratings import allowed
+from rules.analysis.loads import Load
+from rules.analysis.stress import Peak
+from rules.moments import gravity, moment
+from rules.wording import member_pointer, say, with_position
+from schemas.finding import Finding, Limit, Outcome, Proposal, Quantity, Severity, Test
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+    from rules.contract import Rule
+
+BRIEF = Limit(
+    "brief",
+    1.0,
+    "s",
+    "of the order of the time in which a small part warms up; from memory",
+    "what a stimulus leaves no longer than this is a pulse, not a load",
+)
+HIGHEST_JUNCTION = Limit(
+    "highest_junction",
+    423.15,
+    "K",
+    "150 degC: 2N3904 and 2N3906 (Multicomp), BC547B (NXP), 1N4148 (Panjit), 1N4001 (Diodes Inc)",
+    "greatest junction temperature of a part whose document and type state none",
+)
+ROOM = 298.15  # K, at which powers of transistors and diodes are rated
+HAIR = 1e-9  # of a limit; what rounding may add
+
+
+def limits_of(*limits: Limit) -> Mapping[str, Limit]:
+    return MappingProxyType({limit.name: limit for limit in limits})
+
+
+@dataclass(frozen=True, slots=True)
+class Rated:
+    """A rating as evidence; ``stated`` is false where it is only that of the usual class of parts."""
+
+    quantity: Quantity
+    stated: bool
+
+    @property
+    def value(self) -> float:
+        return self.quantity.value
+
+
+def rating(study: Study, part: str, member: str, symbol: str, usual: Limit | None) -> Rated | None:
+    """The rating that the document states, else that of the type, else the usual one, else ``None``."""
+    known = study.known(part, member)
+    if known is not None:
+        source = None if known.origin == "declared" else known.source
+        meaning = f"rating of {part}"
+        made = Quantity(symbol, meaning, known.value, known.unit, known.origin, known.pointer, source)
+        return Rated(made, True)
+    if usual is None:
+        return None
+    made = Quantity(symbol, usual.meaning, usual.value, usual.unit, "assumed", None, usual.source)
+    return Rated(made, False)
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """Where and when something was seen: state and corner for the finding, ``words`` for a sentence."""
+
+    state: str
+    corner: str
+    words: str
+
+    @classmethod
+    def of(cls, seen: Load | Peak) -> Place:
+        if isinstance(seen, Peak):
+            where = moment(seen)
+            gains = seen.corner in _PLAIN
+            return cls(seen.state, seen.corner, where if gains else f"{where} ({seen.corner})")
+        situation = seen.situation
+        name = with_position(situation.label, situation.state.mode.network.configuration)
+        corner = situation.corner
+        words = f'in "{name}"' if corner in _PLAIN else f'in "{name}" ({corner})'
+        return cls(situation.label, corner, words)
+
+
+_PLAIN = ("typical", "min", "max")
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One limit: what is above it, how grave that is, and what it is called in a sentence."""
+
+    severity: Severity
+    value: float
+    words: str
+
+
+def marks(rated: Rated, share: float, unit: str, name: str) -> tuple[Mark, ...]:
+    """The rating itself and the share of it, the gravest first.
+
+    Of a usual class only the whole counts, and no more than a warning: nobody promised it.
+    """
+    whole = say(rated.value, unit)
+    if not rated.stated:
+        return (Mark("warning", rated.value, f"{name} {whole} of the usual class, no rating is stated"),)
+    part = allowed(rated.value, share)
+    return (
+        Mark("error", rated.value, f"its {name} is {whole}"),
+        Mark("warning", part, f"limit {say(part, unit)}, {share:.0%} of its {name} {whole}"),
+    )
+
+
+def graded(value: float, limits: Sequence[Mark], unit: str) -> tuple[Mark | None, Test]:
+    """The first limit that is exceeded, with its test; else the test against the last one, which holds."""
+    for mark in limits:
+        if value > mark.value * (1.0 + HAIR):
+            return mark, Test.at_most(value, mark.value, unit)
+    last = limits[-1].value
+    return None, Test.at_most(min(value, last), last, unit)
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """One load of a part, graded."""
+
+    value: float
+    place: Place
+    role: str
+    mark: Mark | None
+    test: Test
+    evidence: tuple[Quantity, ...]
+
+    @property
+    def gravity(self) -> tuple[int, float]:
+        return gravity(None if self.mark is None else self.mark.severity, self.test)
+
+
+def told(
+    rule: Rule,
+    part: str,
+    verdict: Verdict,
+    message: str = "",
+    *,
+    member: str = "",
+    proposals: Iterable[Proposal] = (),
+    advice: Iterable[str] = (),
+    cause: str | None = None,
+) -> Outcome:
+    """The outcome of one verdict; ``member`` is the value of the part that a finding points at."""
+    place, mark = verdict.place, verdict.mark
+    if mark is None:
+        return Outcome(
+            rule.slug,
+            "satisfied",
+            (part,),
+            "",
+            place.state,
+            place.corner,
+            verdict.test,
+            evidence=verdict.evidence,
+        )
+    finding = Finding(
+        rule=rule.slug,
+        severity=mark.severity,
+        parts=(part,),
+        nets=(),
+        pointers=(member_pointer(part, member or "pins"),),
+        state=place.state,
+        corner=place.corner,
+        message=message,
+        evidence=verdict.evidence,
+        test=verdict.test,
+        grounds=rule.grounds,
+        role=verdict.role,
+        advice=tuple(advice),
+        caused_by=cause,
+    )
+    return Outcome(
+        rule.slug,
+        "violated",
+        (part,),
+        "",
+        place.state,
+        place.corner,
+        verdict.test,
+        finding,
+        tuple(proposals),
+    )
