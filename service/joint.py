@@ -202,8 +202,7 @@ def reduced(start: Bench, final: Run, changes: Sequence[Change]) -> Reduced:
         if not (won & left) and not losses(start.baseline, after, targets) and not losses(final, after, ()):
             kept = rest
             restored.append(change.pointer)
-    raw = apply(start.raw, patch_for(start.raw, kept)) if kept else start.raw
-    return Reduced(raw, tuple(restored))
+    return Reduced(apply(start.raw, patch_for(start.raw, kept)), tuple(restored))
 
 
 def _extent(change: Change) -> tuple[int, str]:

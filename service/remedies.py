@@ -102,8 +102,10 @@ class Bench:
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
         full = Hearing(known.circuit, self.ruleset, study=known.study).whole()
-        shared = 0, self._hearings, self._counted, self._objections, {}, full
-        return Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, *shared)
+        made = Bench(self.ruleset, raw, known.circuit, self.budget, self.runs)
+        made._hearings, made._counted, made._objections = self._hearings, self._counted, self._objections
+        made._baseline = full
+        return made
 
     def findings(self) -> tuple[Finding, ...]:
         """All findings with proven remedies, advice for what was not proven, and root causes.
