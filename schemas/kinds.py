@@ -117,6 +117,7 @@ _ALL = (
             _p("inductance", "inductance"),
             _p("nominal", "voltage", meaning="nominal coil voltage"),
             _p("pick_up", "voltage", meaning="voltage at which the relay surely pulls in"),
+            _p("release", "voltage", meaning="voltage at which the relay has surely let go"),
             _p("tolerance", "tolerance"),
         ),
         "a relay coil",

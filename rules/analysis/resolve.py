@@ -367,6 +367,7 @@ def _resistive(part: Part, into: _Collector) -> None:
     into.take(part, "power", "W")
     into.take(part, "nominal", "V")
     into.take(part, "pick_up", "V")
+    into.take(part, "release", "V")
     _tolerance(part, into, "resistor_tolerance")
 
 

@@ -53,6 +53,16 @@ class Drain:
     sensitivities: tuple[Sensitivity, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Leaky:
+    """A circuit with its leakages as parts (``study``), a ``state`` of it, and what leaks there."""
+
+    study: Pinned
+    state: State
+    leaks: Leaks
+    missing: tuple[str, ...]
+
+
 def sources(circuit: Circuit, *kinds: str) -> tuple[str, ...]:
     """Batteries and supplies by name, or only those of ``kinds``."""
     return tuple(p.name for p in circuit.parts.values() if p.kind in (kinds or SOURCES))
@@ -103,14 +113,25 @@ def _timed(study: Study, name: str, names: tuple[str, ...], nominal: float) -> D
     )
 
 
-def _resting(study: Study, situation: Situation, names: tuple[str, ...], nominal: float) -> Drain | None:
+def with_leakage(study: Study, situation: Situation) -> Leaky | None:
+    """A resting situation with all that may leak at the hottest in it; ``None`` where it is lost then."""
+    return study.shared(("with leakage", situation.state), lambda: _with_leakage(study, situation))
+
+
+def _with_leakage(study: Study, situation: Situation) -> Leaky | None:
     leaks, missing = _leaks(study, situation.state)
     leaky = _with_leaks(study, situation.state, leaks)
     network = situation.state.mode.network
     there = find_states(leaky.resolved, network.configuration, "typical", network.held, study.step_budget)
     state = _nearest(there.states, situation.state)
-    if state is None:
+    return None if state is None else Leaky(leaky, state, leaks, missing)
+
+
+def _resting(study: Study, situation: Situation, names: tuple[str, ...], nominal: float) -> Drain | None:
+    made = with_leakage(study, situation)
+    if made is None:
         return None
+    leaky, state, leaks, missing = made.study, made.state, made.leaks, made.missing
     found = worst(state, lambda s: drawn(s, names), "max")
     if found is None or found.state is None:
         return None
