@@ -27,7 +27,7 @@ answer = {
     "faults": [str(fault) for fault in installed().faults if fault.distribution == "bench-rules"],
 }
 if "review" in sys.argv:
-    point = next(p for p in entry_points(group="thumbrule.rules") if p.name == "resistor-dissipation")
+    point = next(p for p in entry_points(group="thumbrule.rules") if p.name == "cool-running")
     lesson = point.load().lesson
     for name in ("failing", "passing"):
         answer[name] = facade.review(facade.read(getattr(lesson, name).encode(), "yaml"))
@@ -61,9 +61,9 @@ def _ask(site: Path, *arguments: str) -> dict[str, Any]:
 
 def test_it_is_discovered_and_runs_like_any_other_rule(site: Path) -> None:
     answer = _ask(site, "review")
-    assert ["resistor-dissipation", "bench-rules", "1.2.0"] in answer["rules"]
+    assert ["cool-running", "bench-rules", "1.2.0"] in answer["rules"]
     assert answer["faults"] == []
-    found = [f for f in answer["failing"]["findings"] if f["rule"] == "resistor-dissipation"]
+    found = [f for f in answer["failing"]["findings"] if f["rule"] == "cool-running"]
     assert len(found) == 1
     # (12 V)^2 / 680 ohm = 0.2118 W against half of 0.25 W
     assert found[0]["test"]["left"] == pytest.approx(0.21176, rel=1e-4)
@@ -74,17 +74,17 @@ def test_it_is_discovered_and_runs_like_any_other_rule(site: Path) -> None:
         "value": "0.5 W",
     }
     assert found[0]["remedies"][0]["proof"]["proven"] is True
-    assert [f for f in answer["passing"]["findings"] if f["rule"] == "resistor-dissipation"] == []
+    assert [f for f in answer["passing"]["findings"] if f["rule"] == "cool-running"] == []
 
 
 def test_a_broken_copy_is_reported_and_changes_the_digest(site: Path, tmp_path: Path) -> None:
     broken = tmp_path / "site"
     shutil.copytree(site, broken)
-    (broken / "bench_rules" / "resistor_dissipation.py").write_text("raise RuntimeError('half an upgrade')\n")
+    (broken / "bench_rules" / "cool_running.py").write_text("raise RuntimeError('half an upgrade')\n")
     shutil.rmtree(broken / "bench_rules" / "__pycache__", ignore_errors=True)
     answer = _ask(broken)
     assert answer["faults"] == [
-        "rule 'resistor-dissipation' of bench-rules: could not be loaded: RuntimeError: half an upgrade"
+        "rule 'cool-running' of bench-rules: could not be loaded: RuntimeError: half an upgrade"
     ]
-    assert "resistor-dissipation" not in [slug for slug, _, _ in answer["rules"]]
+    assert "cool-running" not in [slug for slug, _, _ in answer["rules"]]
     assert answer["digest"] != _ask(site)["digest"]

@@ -27,11 +27,11 @@ parts:
 """
 
 
-class ResistorDissipation:
+class CoolRunning:
     """Power of each resistor in every stable state against half its rating."""
 
-    slug = "resistor-dissipation"
-    title = "Resistor dissipation"
+    slug = "cool-running"
+    title = "Resistors that run cool"
     protects = "resistors from running hot, and what stands next to them"
     api_level = API_LEVEL
     limits: Mapping[str, Limit] = MappingProxyType({SHARE.name: SHARE})
@@ -101,4 +101,4 @@ class ResistorDissipation:
         )
 
 
-RULE = ResistorDissipation()
+RULE = CoolRunning()
