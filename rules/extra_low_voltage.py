@@ -1,0 +1,323 @@
+"""The circuit stays within extra-low voltage, and nothing about it can burn or endanger people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from rules.analysis.additions import Fitting, new_net, new_part
+from rules.analysis.hazards import (
+    NOT_FOR,
+    SCOPE,
+    ability,
+    above_scope,
+    declared_volts,
+    fused,
+    greatest_draw,
+    not_for,
+    shares_nets,
+    span_of,
+)
+from rules.contract import API_LEVEL, Dial, Lesson
+from rules.outcomes import not_applicable
+from rules.wording import listed, member_pointer, part_quantity, say
+from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+    from schemas.circuit import Part
+
+CURRENT = Limit(
+    "current",
+    8.0,
+    "A",
+    "limited power source: 8 A (IEC 62368-1, from memory)",
+    "what a source may give into a short without a fuse",
+)
+POWER = Limit(
+    "power",
+    100.0,
+    "W",
+    "limited power source: 100 W (IEC 62368-1, from memory)",
+    "what a source may give into any load without a fuse",
+)
+FUSES = (0.1, 0.16, 0.25, 0.315, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
+"""Rated currents of common fuses, A (IEC 60127 series; from memory)."""
+FIERY = ("lead", "lithium")  # a short burns wires and cells: common practice, no source
+SELF_LIMITED = ("alkaline", "zinc-carbon")  # a short warms them and is soon over: common practice, no source
+NOTHING = "nothing"
+
+PASSING = """\
+format: thumbrule/1
+name: potting-shed-light
+ground: gnd
+parts:
+  BT1: {kind: battery, voltage: 12 V, resistance: 20 mohm, chemistry: lead, pins: {plus: cell, minus: gnd}}
+  F1: {kind: fuse, current: 1 A, pins: {a: cell, b: rail}}
+  S1: {kind: contact, rest: open, pins: {a: rail, b: lit}}
+  LA1: {kind: load, resistance: 24 ohm, pins: {plus: lit, minus: gnd}}
+"""
+FAILING = """\
+format: thumbrule/1
+name: potting-shed-light
+ground: gnd
+parts:
+  BT1: {kind: battery, voltage: 12 V, resistance: 20 mohm, chemistry: lead, pins: {plus: rail, minus: gnd}}
+  S1: {kind: contact, rest: open, pins: {a: rail, b: lit}}
+  LA1: {kind: load, resistance: 24 ohm, pins: {plus: lit, minus: gnd}}
+"""
+
+
+class ExtraLowVoltage:
+    """Voltages, short-circuit currents, mains contacts and the use of the circuit."""
+
+    slug = "extra-low-voltage"
+    title = "Extra-low voltage and what can hurt"
+    protects = "people and property, as far as a rule of thumb can"
+    api_level = API_LEVEL
+    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SCOPE, CURRENT, POWER)})
+    grounds = Grounds(
+        rule_of_thumb="Up to 60 V DC, and a fuse at every source that can burn a wire.",
+        formula="V <= 60 V;  I_sc = E/r <= 8 A and P = E^2/(4*r) <= 100 W, or a fuse",
+        symbols={
+            "V": "largest voltage of a source or between two nets, V",
+            "I_sc": "current of the source into a short, A",
+            "P": "the most power that the source can give to anything, W",
+            "E": "open-circuit voltage, V",
+            "r": "internal resistance, ohm",
+        },
+        source=f"60 V: {SCOPE.source}; 8 A and 100 W: limits of a limited power source, from memory; a fuse"
+        " at lead and lithium cells and separation from the mains: common practice, no source",
+        holds="for DC, with everything as drawn; the local code and licensed practice have the last word",
+        fails="for AC, for the heat of a part (its own rules), for what is not drawn: that a mains adaptor"
+        " separates safely is the promise of its maker, not of this review",
+    )
+    lesson = Lesson(
+        why="Sixty volts DC hardly get through dry skin. Fire needs no voltage, only current: a car battery"
+        " of 12 V sends hundreds of amperes through a slipped spanner, and a wire that was meant for one"
+        " ampere glows. The fuse is the part that is allowed to burn, and it stands at the source, before"
+        " the first wire that could be pinched.",
+        breaks="Small cells limit themselves: a button cell behind 15 ohm never burns a wire. In the wet"
+        " even 30 V are too much. A mains adaptor is extra-low voltage by the word of its maker only, and"
+        " a relay whose contact switches the mains brings the mains into the box, however low the coil"
+        " voltage is.",
+        mend="A fuse of no more than twice the load current, right at the battery; a relay or transformer"
+        " made for safe separation where the mains is switched, in a box nobody can open without a tool."
+        " Leave all that touches the mains, and all that lives depend on, to those who are licensed for"
+        " it.",
+        failing=FAILING,
+        passing=PASSING,
+        dial=Dial("/parts/BT1/voltage", "12 V", "96 V"),
+        derivation="rules.derivations.extra_low_voltage:DERIVATION",
+    )
+
+    def check(self, study: Study) -> Iterable[Outcome]:
+        """The voltages of the whole circuit, each source, each contact of the mains, and its use."""
+        yield self._voltage(study)
+        for part in study.circuit.parts.values():
+            if part.kind in ("battery", "supply"):
+                yield self._source(study, part)
+            elif part.kind == "contact" and part.values.get("mains") is True:
+                yield self._mains(study, part)
+        yield self._use(study)
+
+    def _voltage(self, study: Study) -> Outcome:
+        limit, parts = self.limits["scope"].value, study.circuit.parts.values()
+        declared, name = max(((declared_volts(p), p.name) for p in parts), default=(0.0, ""))
+        every = [s.state for corner in study.corners for s in study.situations(corner)]
+        spans = [(*span_of(state), state.name) for state in every]
+        span, high, low, state = max(spans, default=(0.0, "", "", ""))
+        above = tuple(sorted(p.name for p in parts if declared_volts(p) > limit))
+        nets: tuple[str, ...] = ()
+        if span <= declared * (1.0 + 1e-9):
+            volts, where, evidence = declared, None, [_given(study, name)] if name else []
+        else:
+            volts, where = span, state
+            evidence = [Quantity("V", f"voltage of {high} above {low} in this state", span, "V")]
+            nets = () if above else (high, low)
+        test = Test.at_most(volts, limit, "V")
+        if not volts:
+            return not_applicable(self, (), "nothing feeds the circuit")
+        if test.holds:
+            return Outcome(self.slug, "satisfied", (), "", where, None, test, evidence=tuple(evidence))
+        return self._finding(
+            test,
+            "error",
+            above_scope(volts, limit),
+            evidence,
+            role="voltage",
+            parts=above,
+            nets=nets,
+            pointers=[member_pointer(name, "voltage") for name in above] or ["/parts"],
+            state=where,
+        )
+
+    def _source(self, study: Study, part: Part) -> Outcome:
+        about, chemistry = (part.name,), part.text("chemistry")
+        able = ability(part)
+        if fused(study.circuit, part.name):
+            return not_applicable(self, about, f"every way from {part.name} leads through a fuse")
+        if able is None and chemistry not in FIERY:
+            reason = (
+                f"how much {part.name} can give is not stated:"
+                f" neither {member_pointer(part.name, 'resistance')} nor what it is made of"
+            )
+            return not_applicable(self, about, reason)
+        amperes, watts = self.limits["current"], self.limits["power"]
+        tests: list[Test] = []
+        if able is not None:
+            tests = [Test.at_most(able[1], watts.value, "W")]
+            if chemistry not in SELF_LIMITED:
+                tests.insert(0, Test.at_most(able[0], amperes.value, "A"))
+            if all(test.holds for test in tests):
+                evidence = tuple(_abilities(study, part, able))
+                return Outcome(self.slug, "satisfied", about, test=tests[0], evidence=evidence)
+        # a lead or lithium cell that says nothing of itself: what it gives is not bounded by anything drawn
+        test = next((t for t in tests if not t.holds), Test.at_least(0.0, 1.0, ""))
+        severity: Severity = "error" if chemistry in FIERY else "warning"
+        made, told = self._fuse(study, part) if study.proposing else ((), ())
+        return self._finding(
+            test,
+            severity,
+            _burns(part, able, test),
+            [*_abilities(study, part, able), Quantity("n", f"fuses at {part.name}", 0.0, "")],
+            role="fuse",
+            parts=about,
+            pointers=[member_pointer(part.name, "pins")],
+            proposals=made,
+            advice=told,
+        )
+
+    def _fuse(self, study: Study, part: Part) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
+        """A fuse of at most twice the greatest load current, in the lead that is not the reference."""
+        load = greatest_draw(study, part.name)
+        rated = max((f for f in FUSES if f <= 2.0 * load), default=FUSES[0])
+        place = "the wires of the circuit have to bear what the fuse lets pass"
+        if load > FUSES[-1] or rated <= load:
+            return (), (f"a fuse close to {part.name}, above the {say(load, 'A')} that it gives; {place}",)
+        pin = "plus" if part.pins["plus"] != study.circuit.ground else "minus"
+        net = part.pins[pin]
+        fresh = new_net(study.circuit, net)
+        fuse = new_part(study.circuit, "F", "fuse", {"a": fresh, "b": net}, current=rated)
+        fitting = Fitting((fuse,), ((part.name, pin, fresh),))
+        what = f"a fuse {fuse.name} of {say(rated, 'A')} at {part.name}, which gives {say(load, 'A')} at most"
+        return (Proposal(what, fitting.changes(study.circuit)),), (f"fit it close to {part.name}; {place}",)
+
+    def _mains(self, study: Study, part: Part) -> Outcome:
+        strange = shares_nets(study.circuit, part.name)
+        separated = part.values.get("separated") is True
+        joined = Quantity("n", f"parts joined to the mains side of {part.name}", float(len(strange)), "")
+        test = Test.at_most(float(len(strange)) if separated else 1.0 + len(strange), 0.0, "")
+        if test.holds:
+            return Outcome(self.slug, "satisfied", (part.name,), test=test, evidence=(joined,))
+        if strange:
+            text = (
+                f"{part.name} switches the mains, and its nets are joined to {listed(strange)}: the mains"
+                " would be in the whole circuit."
+            )
+        else:
+            text = (
+                f"{part.name} switches the mains, and nothing states that it is safely separated from the"
+                f" extra-low-voltage side ({member_pointer(part.name, 'separated')})."
+            )
+        return self._finding(
+            test,
+            "error",
+            f"{text} Follow the local electrical code and leave what touches the mains to a licensed"
+            " practitioner.",
+            [joined],
+            role="mains",
+            parts=(part.name,),
+            pointers=[member_pointer(part.name, "mains")],
+            advice=(
+                "switch it with a relay or an isolating transformer whose maker states safe separation,"
+                " wired by a competent person in an enclosure of its own",
+            ),
+        )
+
+    def _use(self, study: Study) -> Outcome:
+        use = study.circuit.use
+        if use is None:
+            return not_applicable(self, ("use",), "the document states no use")
+        test = Test.at_most(float(use in NOT_FOR), 0.0, "")
+        text = not_for(use)
+        if not text:
+            return Outcome(self.slug, "satisfied", ("use",), test=test)
+        told = Quantity("n", f'uses outside the scope: "{use}"', 1.0, "", "declared", "/use")
+        return self._finding(
+            test, "note", text, [told], role="use", pointers=["/use"], parts=(), subject=("use",)
+        )
+
+    def _finding(
+        self,
+        test: Test,
+        severity: Severity,
+        message: str,
+        evidence: Iterable[Quantity],
+        *,
+        role: str,
+        parts: tuple[str, ...],
+        pointers: Iterable[str],
+        nets: tuple[str, ...] = (),
+        state: str | None = None,
+        proposals: tuple[Proposal, ...] = (),
+        advice: tuple[str, ...] = (),
+        subject: tuple[str, ...] | None = None,
+    ) -> Outcome:
+        finding = Finding(
+            rule=self.slug,
+            severity=severity,
+            parts=parts,
+            nets=tuple(sorted(nets)),
+            pointers=tuple(pointers),
+            state=state,
+            corner=None,
+            message=message,
+            evidence=tuple(evidence),
+            test=test,
+            grounds=self.grounds,
+            role=role,
+            advice=advice,
+        )
+        about = parts if subject is None else subject
+        return Outcome(self.slug, "violated", about, "", state, None, test, finding, proposals)
+
+
+def _given(study: Study, name: str) -> Quantity:
+    """The declared voltage that is the largest in size."""
+    part = study.circuit.parts[name]
+    volts = declared_volts(part)
+    member = next(m for m in ("voltage", "low", "high") if abs(part.number(m) or 0.0) == volts)
+    found = part_quantity(study, name, member, "V", f"{member} voltage of {name}")
+    assert found is not None
+    return found
+
+
+def _abilities(study: Study, part: Part, able: tuple[float, float] | None) -> Iterator[Quantity]:
+    yield _given(study, part.name)
+    if able is not None:
+        member = "current" if part.number("current") is not None else "resistance"
+        symbol = "I_most" if member == "current" else "r"
+        given = part_quantity(study, part.name, member, symbol, f"{member} of {part.name}")
+        if given is not None:
+            yield given
+        yield Quantity("I_sc", f"what {part.name} gives into a short", able[0], "A")
+        yield Quantity("P", f"the most power that {part.name} can give", able[1], "W")
+
+
+def _burns(part: Part, able: tuple[float, float] | None, test: Test) -> str:
+    chemistry = part.text("chemistry")
+    what = f"{part.name}, a {chemistry} {part.kind}," if chemistry in FIERY else part.name
+    if able is None:
+        much = "and nothing that is drawn limits what it gives into a short"
+    else:
+        limit = say(test.right, test.unit)
+        much = (
+            f"and can give {say(able[0], 'A')} into a short and up to {say(able[1], 'W')}: above the"
+            f" {limit} (a limit from memory) of a source that needs none"
+        )
+    return f"{what} has no fuse {much}. A pinched wire would burn."
+
+
+RULE = ExtraLowVoltage()
