@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.floating import Island, islands_of
-from rules.analysis.formulas.cutoff import (
-    bleed_at_most,
-    collector_base_leakage,
-    off_voltage,
-    open_base_leakage,
-)
 from rules.analysis.lonely import cause_among
-from rules.analysis.preferred import round_down
+from rules.analysis.open_bases import OpenBase, finding_of, open_base
 from rules.contract import API_LEVEL, Lesson
 from rules.wording import celsius, listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
@@ -32,7 +25,6 @@ SHARE = Limit(
     "common practice, no source",
     "open-base leakage over the current when on, from which a floating base is an error",
 )
-USUAL_BLEED = 100e3  # ohm, the upper end of what is usually fitted against noise; common practice, no source
 
 PASSING = """\
 format: thumbrule/1
@@ -47,18 +39,6 @@ parts:
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
 """
 FAILING = PASSING.replace("  R2: {kind: resistor, resistance: 47 kohm, pins: {a: base, b: gnd}}\n", "")
-
-
-@dataclass(frozen=True, slots=True)
-class _Base:
-    """A floating base: what its transistor leaks and carries (A), and the bleed to fit (ohm)."""
-
-    transistor: str
-    icbo: float
-    leaks: float
-    carries: float
-    bleed: float
-    regenerative: bool
 
 
 class NoDcPath:
@@ -145,7 +125,7 @@ class NoDcPath:
 
     def _island(self, study: Study, island: Island, sets: StateSet, state: str, known: set[str]) -> Outcome:
         """What an island of undefined nets amounts to."""
-        bases = tuple(_base(study, name) for name in island.bases)
+        bases = tuple(open_base(study, name) for name in island.bases)
         elsewhere = set(island.nets) <= known
         severity, role = self._severity(study, island, bases, elsewhere)
         place = (state, sets.corner)
@@ -168,12 +148,12 @@ class NoDcPath:
             grounds=self.grounds,
             role=role,
             advice=tuple(_advice(study, island, bases)),
-            caused_by=cause_among(study.circuit, island.nets),
+            caused_by=_cause(study, island),
         )
         return Outcome(self.slug, "violated", island.nets, "", *place, test, finding)
 
     def _severity(
-        self, study: Study, island: Island, bases: tuple[_Base, ...], elsewhere: bool
+        self, study: Study, island: Island, bases: tuple[OpenBase, ...], elsewhere: bool
     ) -> tuple[Severity | None, str]:
         if bases:
             share = self.limits["share"].value
@@ -195,27 +175,13 @@ class NoDcPath:
         return "warning", "never settled"
 
 
-def _base(study: Study, transistor: str) -> _Base:
-    hot = min(study.resolved.ambient.high, 473.15)
-    icbo = collector_base_leakage(study.value(transistor, "icbo"), hot)
-    carries = max(
-        (
-            abs(situation.state.currents[transistor]["collector"] or 0.0)
-            for corner in study.corners
-            for situation in study.situations(corner)
-        ),
-        default=0.0,
-    )
-    off = off_voltage(study.resolved.assumptions["vbe_off"], min(hot, 473.15))
-    bleed = USUAL_BLEED
-    if icbo > 0.0:
-        bleed = min(bleed, round_down(bleed_at_most(off, icbo), study.preferences.resistor, 0.05))
-    beta = study.resolved.beta(transistor, "max").value
-    loop = bool(study.roles.partners(transistor, "regenerative"))
-    return _Base(transistor, icbo, open_base_leakage(icbo, beta), carries, bleed, loop)
+def _cause(study: Study, island: Island) -> str | None:
+    """A wire to nowhere on the island, else the base that floats on it."""
+    bases = (finding_of(study.circuit.parts[name]) for name in island.bases)
+    return cause_among(study.circuit, island.nets) or next(bases, None)
 
 
-def _message(study: Study, island: Island, bases: tuple[_Base, ...], where: str, elsewhere: bool) -> str:
+def _message(study: Study, island: Island, bases: tuple[OpenBase, ...], where: str, elsewhere: bool) -> str:
     nets = ("net " if len(island.nets) == 1 else "nets ") + listed(island.nets)
     ever = "" if elsewhere else ", in any state"
     paths = f"0 DC paths settle {nets} {where}{ever}; limit: at least 1. On it: {listed(island.pins)}."
@@ -230,7 +196,7 @@ def _message(study: Study, island: Island, bases: tuple[_Base, ...], where: str,
     return f"{'; '.join(told)}: {paths}"
 
 
-def _evidence(study: Study, island: Island, bases: tuple[_Base, ...]) -> Iterator[Quantity]:
+def _evidence(study: Study, island: Island, bases: tuple[OpenBase, ...]) -> Iterator[Quantity]:
     yield Quantity("n", "DC paths to a known potential", 0.0, "")
     yield Quantity("n_pins", f"pins on it: {listed(island.pins)}", float(len(island.pins)), "")
     for b in bases:
@@ -251,7 +217,7 @@ def _evidence(study: Study, island: Island, bases: tuple[_Base, ...]) -> Iterato
         yield Quantity(f"R_BE {b.transistor}", "largest bleed from base to emitter", b.bleed, "ohm")
 
 
-def _advice(study: Study, island: Island, bases: tuple[_Base, ...]) -> Iterator[str]:
+def _advice(study: Study, island: Island, bases: tuple[OpenBase, ...]) -> Iterator[str]:
     for b in bases:
         pins = study.circuit.parts[b.transistor].pins
         yield (
