@@ -102,6 +102,30 @@ def drains(study: Study, name: str, names: tuple[str, ...]) -> Iterator[Drain]:
             yield made
 
 
+def standby(study: Study, battery: str) -> Drain | str:
+    """The greatest current from a battery in the resting state that draws least of it, or why there is none.
+
+    Only states with every contact and driver in its position of rest count.
+    """
+    return study.shared(("standby", battery), lambda: _standby(study, battery))
+
+
+def _standby(study: Study, battery: str) -> Drain | str:
+    rest = study.state_sets()[0].configuration.key
+    found = [s for s in study.situations() if s.timed is None and s.position == rest]
+    if not found:
+        return "the circuit never rests"
+    least: list[tuple[float, Situation]] = []
+    for situation in found:
+        amperes = drawn(situation.state, (battery,))
+        if amperes is None:
+            return f'the circuit does not determine the current from {battery} in "{situation.label}"'
+        least.append((max(amperes, 0.0), situation))
+    nominal, situation = min(least, key=lambda item: (item[0], item[1].label))
+    made = _resting(study, situation, (battery,), nominal)
+    return f'no state stands for "{situation.label}" once leakage flows' if made is None else made
+
+
 def _timed(study: Study, name: str, names: tuple[str, ...], nominal: float) -> Drain | None:
     """While a capacitor charges, leakage is nothing beside the rest."""
     high = range_of(study, name, lambda state: drawn(state, names)).high
