@@ -96,11 +96,12 @@ class LostState:
         found = study.shared(("existence", state), lambda: existence(state))
         subject = tuple(sorted(situation.state.devices))
         if not found.missing:
+            # about the whole circuit: with a part added to it, it is still the same that is judged
             if not found.complete:
                 reason = f'not every state at the corners of "{situation.label}" was found'
-                yield Outcome(self.slug, "undecided", subject, reason, situation.label)
+                yield Outcome(self.slug, "undecided", (), reason, situation.label)
                 return
-            yield satisfied(self, subject, situation, Test.at_least(ROOM.value, ROOM.value, "V"))
+            yield satisfied(self, (), situation, Test.at_least(ROOM.value, ROOM.value, "V"))
             return
         worst = max(found.missing, key=lambda failure: (failure.by, failure.label))
         yield self._lost(study, situation, subject, worst, found)

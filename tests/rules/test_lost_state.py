@@ -9,7 +9,7 @@ from rules.analysis.corners.parameters import frozen_point
 from rules.analysis.study import Study
 from rules.lost_state import RULE
 from schemas.circuit import Ambient, Circuit, Tolerance
-from tests.builders import EXACT, circuit, exact, npn, only_state, resistor, supply
+from tests.builders import EXACT, circuit, diode, exact, npn, only_state, resistor, supply
 from tests.judged import document, kinds, only_finding, outcomes, renamed
 
 TEN = Tolerance(-0.1, 0.1)
@@ -89,3 +89,10 @@ def test_names_decide_nothing() -> None:
     subject = tapped(edge() * 0.95)
     other, _ = renamed(subject)
     assert only_finding(other, RULE).test.left == pytest.approx(only_finding(subject, RULE).test.left)
+
+
+def test_a_junction_more_leaves_the_subject_the_same() -> None:
+    """A remedy may add a diode: a state that still exists everywhere is then no verdict lost."""
+    plain = tapped(47e3)
+    clamped = exact(*plain.parts.values(), diode("D1", "out", "rail"))
+    assert {o.subject for o in outcomes(RULE, plain)} == {o.subject for o in outcomes(RULE, clamped)} == {()}
