@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from schemas.circuit import Circuit
-from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review, Severity
+from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review
 from service.causes import rooted
 from service.cautions import cautions_for
 from service.judging import complaint, relative_margin
@@ -188,7 +188,7 @@ def _judge(entry: LoadedRule, study: Study) -> list[Outcome]:
         for outcome in entry.rule.check(study):
             fault = complaint(outcome, entry.slug, study.circuit)
             if fault is None:
-                kept.append(_weighed(outcome, entry.severity))
+                kept.append(_under_policy(outcome, entry))
             else:
                 faults.append(fault)
     except Exception as error:  # one rule must not take the others along, whatever it raises
@@ -198,11 +198,16 @@ def _judge(entry: LoadedRule, study: Study) -> list[Outcome]:
     return kept + [Outcome(rule=entry.slug, kind="failed", subject=(), reason=fault) for fault in faults]
 
 
-def _weighed(outcome: Outcome, severity: Severity | None) -> Outcome:
-    """The outcome with the severity that a policy gives its finding; what kind it is never changes."""
-    if severity is None or outcome.finding is None:
+def _under_policy(outcome: Outcome, entry: LoadedRule) -> Outcome:
+    """The outcome with what a policy says of its finding; what kind it is never changes."""
+    finding = outcome.finding
+    if finding is None or (entry.severity is None and entry.original is None):
         return outcome
-    return replace(outcome, finding=replace(outcome.finding, severity=severity))
+    grounds = finding.grounds
+    if entry.original is not None and grounds == entry.original.grounds:
+        grounds = entry.rule.grounds  # it tells what the policy changed
+    changed = replace(finding, severity=entry.severity or finding.severity, grounds=grounds)
+    return replace(outcome, finding=changed)
 
 
 def merge_findings(
