@@ -262,8 +262,10 @@ def _pulls(study: Study, part: Part, case: Closing, wanted: float) -> Iterator[P
     wetting = case.wetting
     if case.steady is None or wetting is None or case.steady.value <= 0.0:
         return
-    here = set(part.pins.values()) - study.roles.rails
-    for other in study.circuit.parts.values():
+    parts = study.circuit.parts.values()
+    fed = {net for p in parts if p.kind in ("battery", "supply") for net in p.pins.values()}
+    here = set(part.pins.values()) - fed
+    for other in parts:
         if other.kind != "resistor" or not here & set(other.pins.values()):
             continue
         now = study.value(other.name, "resistance")

@@ -167,7 +167,7 @@ def test_the_remedies_are_proven() -> None:
 
 
 def test_the_pull_resistor_is_rounded_down() -> None:
-    """12 V over 10 mA, the resistor being 5 % too large: 1.2/1.05 = 1.143 kohm at most, so 1.1 kohm of E24."""
+    """12 V over 10 mA, the resistor being 5 % too large: 1.2/1.05 = 1.143 kohm, so 1.1 kohm of E24."""
     plain = RULE.lesson.failing.replace(
         "  D1: {kind: led, forward: 2 V, pins: {anode: lit, cathode: gnd}}\n", ""
     )
