@@ -14,6 +14,7 @@ from rules.analysis.relays import (
     least_on,
     left_off,
     most_on,
+    pick_up_of,
     was_pulled_in,
 )
 from rules.analysis.requirements import Window
@@ -135,10 +136,10 @@ class RelayMargin:
 
     def _relay(self, study: Study, part: Part) -> Relay | None:
         nominal, pick_up = study.known(part.name, "nominal"), study.known(part.name, "pick_up")
-        if nominal is None and pick_up is None:
+        volts = pick_up_of(study, part, self.limits["pick-up"].value)
+        if volts is None:
             return None
         hot = study.resolved.ambient.high
-        volts = pick_up.value if pick_up else self.limits["pick-up"].value * nominal.value  # type: ignore[union-attr]
         rated = nominal.value if nominal else None
         stated = study.known(part.name, "release")
         full = rated if rated is not None else volts / self.limits["pick-up"].value

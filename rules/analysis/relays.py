@@ -46,6 +46,14 @@ def _volts(part: Part, state: State) -> float | None:
     return None if one is None or two is None else one - two
 
 
+def pick_up_of(study: Study, part: Part, share: float) -> float | None:
+    """Pick-up voltage (V) at 20 degC: stated, else ``share`` of the nominal one; ``None`` for neither."""
+    stated, nominal = study.known(part.name, "pick_up"), study.known(part.name, "nominal")
+    if stated is not None:
+        return stated.value
+    return None if nominal is None else share * nominal.value
+
+
 def coil_situations(study: Study, part: Part) -> tuple[Coil, ...]:
     """Every situation at typical gains in which the voltage of a coil is defined."""
     found = [(s, abs(v)) for s in study.situations() if (v := _volts(part, s.state)) is not None]

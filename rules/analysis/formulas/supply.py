@@ -10,6 +10,7 @@ from rules.analysis.formulas.domain import finite, not_negative, positive
 
 COPPER_ZERO = 38.65  # K; at -234.5 degC the straight line of copper's resistance meets zero
 COLD = 293.15  # K, 20 degC, at which coils are rated
+FROST = 263.15  # K, -10 degC
 
 
 def copper_factor(temperature: float, zero: float = COPPER_ZERO, cold: float = COLD) -> float:
@@ -40,6 +41,16 @@ def rail_under_load(open_voltage: float, internal: float, current: float) -> flo
     return open_voltage - internal * current
 
 
+def cold_factor(temperature: float, at_frost: float, cold: float = COLD, frost: float = FROST) -> float:
+    """Internal resistance of a battery over that at 20 degC: along a line to ``at_frost`` at -10 degC.
+
+    Never below 1; ``temperature``, ``cold`` and ``frost`` in K, ``at_frost`` >= 1.  Source: common practice.
+    """
+    positive(temperature=temperature)
+    not_negative(more=at_frost - 1.0)
+    return max(1.0, 1.0 + (at_frost - 1.0) * (cold - temperature) / (cold - frost))
+
+
 def standby_life(capacity: float, share: float, current: float) -> float:
     """How long in s a battery of ``capacity`` C lasts: share*Q/I.  All > 0.  Definition of charge."""
     positive(capacity=capacity, share=share, current=current)
@@ -66,6 +77,16 @@ def loop_resistance_at_least(stored: float, drop: float, current: float) -> floa
     not_negative(drop=drop)
     positive(left=stored - drop)
     return (stored - drop) / current
+
+
+def internal_at_most(share: float, load: float, factor: float) -> float:
+    """The largest internal resistance in ohm of a new battery that leaves ``share`` of its voltage.
+
+    (1 - k)/k*R_L/f with R_L ``load`` ohm and f the growth by age and cold; 0 < ``share`` < 1, the others
+    > 0.  Source: voltage divider of R_L and f*r.
+    """
+    positive(share=share, load=load, factor=factor, left=1.0 - share)
+    return (1.0 - share) / share * load / factor
 
 
 def bulk_at_least(step: float, lasts: float, allowed: float) -> float:
