@@ -149,7 +149,7 @@ class DelayTolerance:
         made: tuple[Proposal, ...] = ()
         told: tuple[str, ...] = ()
         if study.proposing:
-            made, told = _cures(study, case)
+            made, told = _cures(study, case, self.limits["spread"].value)
         return violated(
             self,
             case.delay,
@@ -244,11 +244,11 @@ def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
         yield Quantity(f"dC_{key}", meaning, moved, "", "assumed", f"/ambient/{key}", drift.source)
 
 
-def _cures(study: Study, case: Case) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
+def _cures(study: Study, case: Case, spread: float) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
     """Closer parts and another nominal delay, proposed where a window asks for it; else told in words."""
     window = case.window
     if window is None or math.isinf(case.high.value):
-        return (), tuple(_told(study, case))
+        return (), tuple(_told(study, case, spread))
     proposals = []
     for option in closer(study, case.corners, window):
         span = f"{say(option.low, 's')} to {say(option.high, 's')} over all tolerances"
@@ -277,13 +277,13 @@ def _changes(study: Study, option: Closer) -> tuple[Change, ...]:
     return tuple(made)
 
 
-def _told(study: Study, case: Case) -> Iterator[str]:
+def _told(study: Study, case: Case, spread: float) -> Iterator[str]:
     if math.isinf(case.high.value):
         yield "bring the threshold nearer to 63 % of the aim, where tolerances count least"
         return
     yield (
         "write the delay you need into the document as a requirement; what is judged then is that, not"
-        f" {say(SPREAD.value, 'ratio')}"
+        f" {say(spread, 'ratio')}"
     )
     for resistors, capacitor, words in (
         (True, False, "1 % resistors alone"),

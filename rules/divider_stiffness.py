@@ -124,15 +124,15 @@ class DividerStiffness:
         cornered = _at_corners(loads)
         worst = min(cornered, key=lambda load: load.ratio)
         proposals: tuple[Proposal, ...] = ()
-        if study.proposing and worst.ratio < STIFF.value:
-            proposals = tuple(_redesigned(study, loads, cornered))
+        if study.proposing and worst.ratio < self.limits["stiff"].value:
+            proposals = tuple(_redesigned(study, loads, cornered, self.limits["stiff"].value))
         for load in cornered:
-            test = Test.at_least(load.ratio, STIFF.value, "")
+            test = Test.at_least(load.ratio, self.limits["stiff"].value, "")
             if test.holds:
                 yield satisfied(self, subject, load.situation, test)
                 continue
             changed = _other_region(study, load)
-            severity: Severity = "error" if load.ratio < WEAK.value or changed else "warning"
+            severity: Severity = "error" if load.ratio < self.limits["weak"].value or changed else "warning"
             yield violated(
                 self,
                 study,
@@ -140,7 +140,7 @@ class DividerStiffness:
                 load.situation,
                 test,
                 severity,
-                _message(load, loads, changed),
+                _message(load, loads, changed, self.limits["stiff"].value),
                 _evidence(study, load),
                 role="divider at the base",
                 parts=parts,
@@ -161,16 +161,18 @@ def _at_corners(loads: Sequence[Loading]) -> list[Loading]:
     return [*loads, *(load for load in found if load is not None)]
 
 
-def _redesigned(study: Study, loads: Sequence[Loading], cornered: Sequence[Loading]) -> Iterator[Proposal]:
+def _redesigned(
+    study: Study, loads: Sequence[Loading], cornered: Sequence[Loading], stiff: float
+) -> Iterator[Proposal]:
     """New values for the weakest plain divider and for the weakest of all."""
     weakest = min(loads, key=lambda load: load.ratio)
     plain = [load for load in loads if len(load.arms) == 2]
     for load in dict.fromkeys((min(plain, key=lambda load: load.ratio, default=weakest), weakest)):
         # what the corner takes beyond the tolerances of the arms themselves, it takes of any value
-        own = Redesign(study, load, STIFF.value)
+        own = Redesign(study, load, stiff)
         there = min(other.ratio for other in _same_place(load, cornered))
         beyond = max(1.0, own.least_ratio(own.now) / there) if own.possible else 1.0
-        yield from _proposals(study, load, loads, STIFF.value * beyond)
+        yield from _proposals(study, load, loads, stiff * beyond, stiff)
 
 
 def _beta(load: Loading) -> float:
@@ -197,12 +199,12 @@ def _same_place(load: Loading, loads: Sequence[Loading]) -> list[Loading]:
     return [other for other in loads if place_of(other.situation) == place_of(load.situation)]
 
 
-def _message(load: Loading, loads: Sequence[Loading], changed: str) -> str:
+def _message(load: Loading, loads: Sequence[Loading], changed: str, stiff: float) -> str:
     names, arms = listed(load.transistors), listed(arm.part for arm in load.arms)
     text = (
         f"{names} {'takes' if len(load.transistors) == 1 else 'take'} {say(load.base, 'A')} from the divider"
         f" {arms}, which carries {say(load.divider, 'A')}: {load.ratio:.3g} times the base current where"
-        f" {STIFF.value:g} times is wanted ({where_at(load.situation, _beta(load))})."
+        f" {stiff:g} times is wanted ({where_at(load.situation, _beta(load))})."
     )
     if load.unloaded is not None:
         text += f" That moves the tap {load.tap} from {say(load.unloaded, 'V')} to {say(load.loaded, 'V')}."
@@ -238,7 +240,7 @@ def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
 
 
 def _proposals(
-    study: Study, load: Loading, loads: Sequence[Loading], ratio: float
+    study: Study, load: Loading, loads: Sequence[Loading], ratio: float, stiff: float
 ) -> Iterator[Proposal]:
     """The same ratio; for two arms also the tap as it is wanted, and the tap nowhere above where it is."""
     redesign = Redesign(study, load, ratio)
@@ -252,10 +254,10 @@ def _proposals(
     found = [(redesign.stiff(of_ratio), "the same ratio, stiffer")]
     if len(redesign.arms) == 2:
         wanted, words, required = _wanted_tap(study, load, loads)
-        found.append((redesign.stiff(_off_from(study, load, loads, "typical", wanted)), words))
+        found.append((redesign.stiff(_off_from(study, load, loads, "typical", wanted, stiff)), words))
         most = max(_same_place(load, loads), key=lambda other: _beta(other)).loaded
         if not required:
-            error = _off_from(study, load, loads, "max", most, above=math.inf)
+            error = _off_from(study, load, loads, "max", most, stiff, above=math.inf)
             found.append((redesign.stiff(error), f"stiffer, the bias no higher than {say(most, 'V')}"))
     for values, why in found:
         if values is not None:
@@ -263,14 +265,20 @@ def _proposals(
 
 
 def _off_from(
-    study: Study, load: Loading, loads: Sequence[Loading], corner: str, wanted: float, above: float = 1.0
+    study: Study,
+    load: Loading,
+    loads: Sequence[Loading],
+    corner: str,
+    wanted: float,
+    stiff: float,
+    above: float = 1.0,
 ) -> Callable[[Values], float]:
     """How far from ``wanted`` the tap lies at a corner, as a share of the way to the nearer end.
 
     ``above`` weighs what lies on the side where the transistor conducts more.
     """
     there = next((other for other in _same_place(load, loads) if other.situation.corner == corner), load)
-    redesign = Redesign(study, there, STIFF.value)
+    redesign = Redesign(study, there, stiff)
     near = min(abs(wanted - end) for end in redesign.potentials) or 1.0
     sign = sign_of(load.situation.state, load.transistors[0])
 

@@ -119,18 +119,19 @@ class FalseTriggerLeakage:
 
     def _judge(self, study: Study, latch: Latch, rest: Rest, lost: Lost) -> Outcome:
         hot = study.resolved.ambient.high
-        test = Test.at_least(lost.value, hot + SURE.value, "K")
+        test = Test.at_least(lost.value, hot + self.limits["sure"].value, "K")
         if test.holds:
             return satisfied(self, latch.members, situation(latch, rest, lost.corner), test)
-        severity: Severity = "error" if lost.value < hot + EDGE.value else "warning"
+        severity: Severity = "error" if lost.value < hot + self.limits["edge"].value else "warning"
         loose = floating(latch, rest)
         worst = study.proposing and lost is at_worst(latch, rest, hottest)
         proposals: tuple[Proposal, ...] = ()
         advice: tuple[str, ...] = ()
         if worst and (loose or lost.value <= COLDEST):
-            advice = tuple(_bleed_to_fit(study, latch, name) for name in loose or latch.members)
+            spare = self.limits["sure"].value
+            advice = tuple(_bleed_to_fit(study, latch, name, spare) for name in loose or latch.members)
         elif worst:
-            proposals = _firmer(study, latch, rest, hot + SURE.value)
+            proposals = _firmer(study, latch, rest, hot + self.limits["sure"].value)
         return violated(
             self,
             study,
@@ -138,7 +139,7 @@ class FalseTriggerLeakage:
             situation(latch, rest, lost.corner),
             test,
             severity,
-            _message(study, latch, rest, lost, loose),
+            _message(study, latch, rest, lost, loose, self.limits["sure"].value),
             _evidence(study, latch, rest, lost),
             role="leakage into a base",
             parts=latch.members,
@@ -149,9 +150,11 @@ class FalseTriggerLeakage:
         )
 
 
-def _message(study: Study, latch: Latch, rest: Rest, lost: Lost, loose: tuple[str, ...]) -> str:
+def _message(
+    study: Study, latch: Latch, rest: Rest, lost: Lost, loose: tuple[str, ...], sure: float
+) -> str:
     hot = study.resolved.ambient.high
-    limit = f"limit {celsius(hot + SURE.value)}, {SURE.value:g} K above the hottest ambient"
+    limit = f"limit {celsius(hot + sure)}, {sure:g} K above the hottest ambient"
     where = f"{place(latch, rest)} ({at(lost.corner)})"
     if loose:
         bases = f"the base{'s' if len(loose) > 1 else ''} of {listed(loose)}"
@@ -215,9 +218,9 @@ def _firmer(study: Study, latch: Latch, rest: Rest, wanted: float) -> tuple[Prop
     return (Proposal(summary, tuple(new_resistance(study, name, cure[name]) for name in sorted(cure))),)
 
 
-def _bleed_to_fit(study: Study, latch: Latch, member: str) -> str:
+def _bleed_to_fit(study: Study, latch: Latch, member: str, sure: float) -> str:
     """The bleed that a base without one needs; the leakage of every member may end up in it."""
-    hot = min(study.resolved.ambient.high + SURE.value, HOTTEST)
+    hot = min(study.resolved.ambient.high + sure, HOTTEST)
     leakage = sum(collector_base_leakage(study.value(name, "icbo"), hot) for name in latch.members)
     pins = study.circuit.parts[member].pins
     where = f"from base to emitter of {member} (net {pins['base']} to net {pins['emitter']})"

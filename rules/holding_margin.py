@@ -150,7 +150,8 @@ class HoldingMargin:
                 yield from self._supply(study, latch, rest, margin(latch, rest, holding))
 
     def _gain(self, study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Outcome]:
-        test = Test.at_least(lost.value, SURE.value, "")
+        sure, edge = self.limits["sure"].value, self.limits["edge"].value
+        test = Test.at_least(lost.value, sure, "")
         if test.holds:
             yield satisfied(self, latch.members, situation(latch, rest, lost.corner), test)
             return
@@ -158,24 +159,25 @@ class HoldingMargin:
             message = (
                 f"{the_latch(latch)} does not hold {place(latch, rest)} at any gain ({at(lost.corner)})."
             )
-        elif lost.value < EDGE.value:
+        elif lost.value < edge:
             message = (
                 f"{the_latch(latch)} holds {place(latch, rest)} only with {times(1.0 / lost.value)} times its"
-                f" least gain ({at(lost.corner)}); it should with 1/{SURE.value:g} of it."
+                f" least gain ({at(lost.corner)}); it should with 1/{sure:g} of it."
             )
         else:
             message = (
                 f"{the_latch(latch)} holds {place(latch, rest)} with {times(lost.value)} times the gain it"
-                f" needs ({at(lost.corner)}); limit {SURE.value:g}."
+                f" needs ({at(lost.corner)}); limit {sure:g}."
             )
-        severity: Severity = "error" if lost.value < EDGE.value else "warning"
+        severity: Severity = "error" if lost.value < edge else "warning"
         yield self._violated(study, latch, rest, lost, test, severity, message, RESERVE_ROLE)
 
     def _supply(self, study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Outcome]:
         name = weakest_supply(latch) or ""
         volts, lowest = supplies(latch)[name]
         share = lost.value if math.isfinite(lost.value) else highest_share(latch)
-        test = Test.at_most(share * volts, SHARE.value * lowest, "V")
+        most = self.limits["supply share"].value
+        test = Test.at_most(share * volts, most * lowest, "V")
         if test.holds:
             yield satisfied(self, latch.members, situation(latch, rest, lost.corner), test)
             return
@@ -183,7 +185,7 @@ class HoldingMargin:
         end = f"below {low}" if math.isfinite(lost.value) else f"at {low} already"
         message = (
             f"{the_latch(latch)} loses {place(latch, rest)} when {name} is {end} ({at(lost.corner)}); limit"
-            f" {say(SHARE.value * lowest, 'V')}, {SHARE.value * 100:g} % of the {say(lowest, 'V')} to which"
+            f" {say(most * lowest, 'V')}, {most * 100:g} % of the {say(lowest, 'V')} to which"
             " it may fall."
         )
         message += _dark(study, latch, rest, lost)
@@ -214,7 +216,7 @@ class HoldingMargin:
             test,
             severity,
             message,
-            evidence(study, latch, rest, lost),
+            evidence(study, latch, rest, lost, self.limits["sure"].value),
             role=role,
             parts=latch.members,
             nets=(),
@@ -240,7 +242,7 @@ def _dark(study: Study, latch: Latch, rest: Rest, lost: Lost) -> str:
     return f" {listed(dark)} {'is' if len(dark) == 1 else 'are'} dark before that." if dark else ""
 
 
-def evidence(study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Quantity]:
+def evidence(study: Study, latch: Latch, rest: Rest, lost: Lost, sure: float) -> Iterator[Quantity]:
     """Gains, corner, both margins, and the sums of paper where one resistor feeds the base back."""
     yield from gains_of(study, latch, rest, "min")
     yield from corner_values(study, lost.corner)
@@ -263,10 +265,10 @@ def evidence(study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Qua
         if output is not None and found.conditions is not None:
             meaning = f"collector current of {output} where it lets go"
             yield Quantity("I_hold", meaning, collector_current(found, output), "A")
-    yield from _by_hand(study, latch, rest)
+    yield from _by_hand(study, latch, rest, sure)
 
 
-def _by_hand(study: Study, latch: Latch, rest: Rest) -> Iterator[Quantity]:
+def _by_hand(study: Study, latch: Latch, rest: Rest, sure: float) -> Iterator[Quantity]:
     held = holders(study, latch, rest)
     if held is None:
         return
@@ -283,9 +285,9 @@ def _by_hand(study: Study, latch: Latch, rest: Rest) -> Iterator[Quantity]:
         )
     if held.output > vbe > 0.0 and held.collector > 0.0:
         most = feedback_at_most(
-            held.output, vbe, held.collector, gains(latch, rest, "min")[held.member], SURE.value, bleed
+            held.output, vbe, held.collector, gains(latch, rest, "min")[held.member], sure, bleed
         )
-        meaning = f"largest feedback for {SURE.value:g} times the gain of {held.member}, by hand"
+        meaning = f"largest feedback for {sure:g} times the gain of {held.member}, by hand"
         yield Quantity("R_f,max", meaning, most, "ohm")
 
 

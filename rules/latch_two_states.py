@@ -151,7 +151,7 @@ class LatchTwoStates:
         """More resting places than two: one of them was not meant."""
         for gain in study.corners:
             there = {latch.conducting(state): state.name for state in latch.states(gain)}
-            test = Test.at_most(float(len(there)), PLACES.value, "")
+            test = Test.at_most(float(len(there)), self.limits["places"].value, "")
             if test.holds:
                 continue
             rest = latch.rests[-1]

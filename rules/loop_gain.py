@@ -119,28 +119,29 @@ class LoopGain:
         return each_latch(self, study, self._latch)
 
     def _latch(self, study: Study, latch: Latch) -> Iterator[Outcome]:
-        around = gain_around(study, latch, "min")
+        around, edge = gain_around(study, latch, "min"), self.limits["edge"].value
         for rest in latch.ons:
             lost = as_written(latch, rest, existence)
             where = situation(latch, rest, lost.corner)
-            test = Test.at_least(around, EDGE.value, "")
+            test = Test.at_least(around, edge, "")
             if math.isfinite(around) and not test.holds:
                 message = (
                     f"The gain around the loop of {listed(latch.members)} is {times(around)}"
-                    f" ({at(lost.corner)}); limit {EDGE.value:g}: what comes back is less than what went in."
+                    f" ({at(lost.corner)}); limit {edge:g}: what comes back is less than what went in."
                 )
                 yield self._violated(study, latch, rest, lost, test, "error", message, around)
                 continue
             if math.isfinite(around):
                 yield satisfied(self, latch.members, where, test)
-            test = Test.at_least(lost.value, 1.0 / POOR.value, "")
+            test = Test.at_least(lost.value, 1.0 / self.limits["poor gain"].value, "")
             if test.holds:
                 yield satisfied(self, latch.members, where, test)
                 continue
             yield self._poor(study, latch, rest, lost, test, around)
 
     def _poor(self, study: Study, latch: Latch, rest: Rest, lost: Lost, test: Test, around: float) -> Outcome:
-        limit = f"it should with {POOR.value:g} times, as poor as gain is at microamperes"
+        poor = self.limits["poor gain"].value
+        limit = f"it should with {poor:g} times, as poor as gain is at microamperes"
         if lost.value < 1.0:
             what = f"has no {place(latch, rest)} with its least gain ({at(lost.corner)})"
             return self._violated(
@@ -163,6 +164,7 @@ class LoopGain:
         message: str,
         around: float,
     ) -> Outcome:
+        poor = self.limits["poor gain"].value
         return violated(
             self,
             study,
@@ -176,7 +178,7 @@ class LoopGain:
             parts=latch.members,
             nets=(),
             pointers=pointers(study, latch),
-            proposals=tuple(_more(study, latch, rest, lost)) if study.proposing else (),
+            proposals=tuple(_more(study, latch, rest, lost, poor)) if study.proposing else (),
             cause=_cause(latch, rest, severity),
             advice=("transistors of a class with more gain do the same without any other value",),
         )
@@ -190,15 +192,15 @@ def _cause(latch: Latch, rest: Rest, severity: Severity) -> str | None:
     return identity(RESERVE_RULE, latch.members, (), RESERVE_ROLE) if small else None
 
 
-def _more(study: Study, latch: Latch, rest: Rest, lost: Lost) -> Iterator[Proposal]:
+def _more(study: Study, latch: Latch, rest: Rest, lost: Lost, poor: float) -> Iterator[Proposal]:
     """Resistors, each alone, with which the state is there at three tenths of the least gain."""
 
     def enough(corner: Corner) -> bool:
-        return survives(latch, rest, corner, POOR.value, False)
+        return survives(latch, rest, corner, poor, False)
 
     for name, ohms in single(study, latch, rest, lost, lost.slopes, enough):
         summary = (
-            f"{from_to(study, name, ohms)}: {quoted(rest.name)} exists with {POOR.value:g} times the gain"
+            f"{from_to(study, name, ohms)}: {quoted(rest.name)} exists with {poor:g} times the gain"
         )
         yield Proposal(summary, (new_resistance(study, name, ohms),))
 

@@ -101,7 +101,8 @@ class LostState:
                 reason = f'not every state at the corners of "{situation.label}" was found'
                 yield Outcome(self.slug, "undecided", (), reason, situation.label)
                 return
-            yield satisfied(self, (), situation, Test.at_least(ROOM.value, ROOM.value, "V"))
+            room = self.limits["room"].value
+            yield satisfied(self, (), situation, Test.at_least(room, room, "V"))
             return
         worst = max(found.missing, key=lambda failure: (failure.by, failure.label))
         yield self._lost(study, situation, subject, worst, found)
@@ -126,7 +127,7 @@ class LostState:
             study,
             subject,
             corner,
-            Test.at_least(-worst.by, ROOM.value, "V"),
+            Test.at_least(-worst.by, self.limits["room"].value, "V"),
             "error",
             message,
             evidence,

@@ -118,16 +118,17 @@ class MinBetaDrive:
             return
         every = (*found, *cornered(study, stage))
         worst = min(every, key=lambda drive: drive.factor)
+        sure, edge, waste = (self.limits[name].value for name in ("sure", "edge", "waste"))
         for drive in every:
-            test = Test.at_least(drive.factor, SURE.value, "")
+            test = Test.at_least(drive.factor, sure, "")
             if test.holds:
                 yield satisfied(self, about, drive.situation, test)
                 continue
-            severity: Severity = "error" if drive.factor < EDGE.value else "warning"
-            proposals = _more(study, every) if study.proposing and drive is worst else ()
+            severity: Severity = "error" if drive.factor < edge else "warning"
+            proposals = _more(study, every, sure) if study.proposing and drive is worst else ()
             yield self._violated(study, found, drive, test, severity, ROLE, proposals)
-        if worst.factor > WASTE.value:
-            test = Test.at_most(worst.factor, WASTE.value, "")
+        if worst.factor > waste:
+            test = Test.at_most(worst.factor, waste, "")
             less = _less(study, every) if study.proposing else ()
             yield self._violated(study, found, worst, test, "note", "excess drive", less)
 
@@ -142,7 +143,8 @@ class MinBetaDrive:
         proposals: Iterable[Proposal],
     ) -> Outcome:
         parts, nets = subject(study, drive.stage, found)
-        message, evidence = _message(study, drive, severity), _evidence(study, drive)
+        message = _message(study, drive, severity, self.limits)
+        evidence = _evidence(study, drive, self.limits["sure"].value)
         about = (drive.stage.transistor,)
         return violated(
             self,
@@ -160,7 +162,7 @@ class MinBetaDrive:
         )
 
 
-def _message(study: Study, drive: Drive, severity: Severity) -> str:
+def _message(study: Study, drive: Drive, severity: Severity, limits: Mapping[str, Limit]) -> str:
     name = drive.stage.transistor
     needed = drive.collector / drive.gain.value
     gets = (
@@ -170,10 +172,11 @@ def _message(study: Study, drive: Drive, severity: Severity) -> str:
     place = where(drive.situation)
     if severity == "note":
         return (
-            f"{gets}: {drive.factor:.3g} times as much ({place}). Beyond {WASTE.value:g} times it is only"
-            " slower to turn off, and the current is wasted."
+            f"{gets}: {drive.factor:.3g} times as much ({place}). Beyond"
+            f" {limits['waste'].value:g} times it is only slower to turn off, and the current is wasted."
         )
-    text = f"{gets}: {drive.factor:.3g} times as much where {SURE.value:g} times is wanted ({place})."
+    wanted = limits["sure"].value
+    text = f"{gets}: {drive.factor:.3g} times as much where {wanted:g} times is wanted ({place})."
     if drive.region == "active":
         power = drive.situation.state.power[name]
         text += f" It stays active with {say(drive.vce, 'V')} across it"
@@ -188,7 +191,7 @@ def _message(study: Study, drive: Drive, severity: Severity) -> str:
     return text
 
 
-def _evidence(study: Study, drive: Drive) -> Iterator[Quantity]:
+def _evidence(study: Study, drive: Drive, sure: float) -> Iterator[Quantity]:
     name, gain = drive.stage.transistor, drive.gain
     source = None if gain.origin == "declared" else gain.source
     yield Quantity(
@@ -214,23 +217,23 @@ def _evidence(study: Study, drive: Drive) -> Iterator[Quantity]:
     if drive.forced is not None:
         yield Quantity("beta_forced", "I_C / I_B; 10 is hard saturation", drive.forced, "")
     yield Quantity("V_CE", "across the transistor as it is", drive.vce, "V")
-    sums = by_hand(study, drive, SURE.value)
+    sums = by_hand(study, drive, sure)
     if sums is not None:
         yield Quantity("V_drive", "voltage that feeds the base, above the emitter", sums.source, "V")
         yield Quantity("I_B_hand", "base current by hand, (V_drive - V_BE)/R_B - V_BE/R_BE", sums.base, "A")
         if sums.resistor_at_most is not None:
             yield Quantity(
                 "R_B_max",
-                f"largest base resistor for {SURE.value:g} times the drive, its tolerance counted, by hand",
+                f"largest base resistor for {sure:g} times the drive, its tolerance counted, by hand",
                 sums.resistor_at_most,
                 "ohm",
             )
 
 
-def _more(study: Study, found: Sequence[Drive]) -> Iterator[Proposal]:
+def _more(study: Study, found: Sequence[Drive], sure: float) -> Iterator[Proposal]:
     """Lower one base resistor until every situation has drive enough."""
-    for part, ohms in stronger(study, found, SURE.value):
-        summary = f"{from_to(study, part, ohms)}: {SURE.value:g} times the drive with its tolerance"
+    for part, ohms in stronger(study, found, sure):
+        summary = f"{from_to(study, part, ohms)}: {sure:g} times the drive with its tolerance"
         yield Proposal(summary, (new_resistance(study, part, ohms),))
 
 

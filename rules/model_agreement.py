@@ -100,10 +100,10 @@ class ModelAgreement:
     def _judge(self, study: Study, situation: Situation) -> Iterator[Outcome]:
         state = situation.state
         subject = tuple(sorted(state.devices))
-        refined = refine(state)
+        refined, most = refine(state), self.limits["apart"].value
         if not refined.converged:
             # nothing near it: the state itself hangs on the fixed drop
-            apart = Test.at_most(max(abs(refined.disagreement.volts), 2.0 * APART.value), APART.value, "V")
+            apart = Test.at_most(max(abs(refined.disagreement.volts), 2.0 * most), most, "V")
             message = (
                 f'The junction model has no state like "{where(situation)}": {refined.reason}. What the hand'
                 " model says of it rests on its fixed drops."
@@ -120,7 +120,7 @@ class ModelAgreement:
             )
             yield self._told(study, situation, subject, apart, "warning", message, refined)
             return
-        test = Test.at_most(abs(refined.disagreement.volts), APART.value, "V")
+        test = Test.at_most(abs(refined.disagreement.volts), most, "V")
         if test.holds:
             # about the whole circuit: with a part added to it, it is still the same that is judged
             yield satisfied(self, (), situation, test)

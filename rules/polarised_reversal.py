@@ -108,7 +108,7 @@ class PolarisedReversal:
             yield not_applicable(self, about, "both ends are tied together")
             return
         marks = self._marks(study, part)
-        resting = at_rest(study, pair, _is_doubtful(part), lasting=True)
+        resting = at_rest(study, pair, _is_doubtful(part, self.limits["seen"].value), lasting=True)
         moving = along(study, pair, [limit for _, limit in marks[1]])
         if resting is not None and moving is not None and moving.value <= resting.value + HAIR:
             moving = None  # the runs only pass the resting states
@@ -164,13 +164,13 @@ class PolarisedReversal:
         return Outcome(self.slug, "violated", (name,), "", peak.state, peak.corner, test, finding, made)
 
 
-def _is_doubtful(part: Part) -> Callable[[State, float], bool]:
+def _is_doubtful(part: Part, seen: float) -> Callable[[State, float], bool]:
     """Where tolerances may turn the sign: the voltage is small beside those of its two ends."""
     ends = part.pins["plus"], part.pins["minus"]
 
     def doubtful(state: State, reverse: float) -> bool:
         size = max(abs(state.nets[net] or 0.0) for net in ends)
-        return reverse != 0.0 and -reverse < SWING * size + SEEN.value
+        return reverse != 0.0 and -reverse < SWING * size + seen
 
     return doubtful
 

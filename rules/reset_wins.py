@@ -141,7 +141,7 @@ class ResetWins:
             corner = written(latch, target, gain)
             there = left(study, latch, control.configuration, gain)
             others = sorted(there - {target.conducting}, key=sorted)
-            test = Test.at_most(float(len(others)), OTHERS.value, "")
+            test = Test.at_most(float(len(others)), self.limits["other places"].value, "")
             if test.holds:
                 yield satisfied(self, (control.name,), situation(latch, target, corner), test)
                 continue
@@ -165,7 +165,7 @@ class ResetWins:
             for gain in study.corners:
                 corner = written(latch, target, gain)
                 others = sorted(left(study, latch, both, gain) - {target.conducting}, key=sorted)
-                test = Test.at_most(float(len(others)), OTHERS.value, "")
+                test = Test.at_most(float(len(others)), self.limits["other places"].value, "")
                 if test.holds:
                     where = situation(latch, target, corner)
                     yield satisfied(self, (*latch.members, reset.name, setting.name), where, test)
@@ -220,7 +220,7 @@ class ResetWins:
                 yield Outcome(self.slug, "undecided", latch.members, reason, timed.name, gain)
                 continue
             others = sorted({latch.conducting(state) for state in found} - {off.conducting}, key=sorted)
-            test = Test.at_most(float(len(others)), OTHERS.value, "")
+            test = Test.at_most(float(len(others)), self.limits["other places"].value, "")
             if test.holds:
                 yield satisfied(self, (*latch.members, timed.capacitor), where, test)
                 continue

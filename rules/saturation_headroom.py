@@ -118,7 +118,8 @@ class SaturationHeadroom:
             return
         points.extend(_least(study, stage, points))
         full = stage.intent == "linear" or is_signal_coupled(study, stage)
-        spare, floor = (HEADROOM if full else EDGE).value, study.resolved.assumptions["vce_sat"]
+        headroom, edge = self.limits["headroom"].value, self.limits["edge"].value
+        spare, floor = headroom if full else edge, study.resolved.assumptions["vce_sat"]
         # saturated at several gains: the greatest one asks for the most current
         worst = min(points, key=lambda found: (round(found[1].vce, 9), -found[1].beta))[0]
         for situation, point in points:
@@ -126,10 +127,10 @@ class SaturationHeadroom:
             if test.holds:
                 yield satisfied(self, about, situation, test)
                 continue
-            bad = point.region != "active" or point.vce < floor + EDGE.value
+            bad = point.region != "active" or point.vce < floor + edge
             collector = collector_of(study, situation.state, stage)
             wanted = study.proposing and situation is worst
-            proposals = _roomier(study, stage, worst, collector) if wanted else ()
+            proposals = _roomier(study, stage, worst, collector, headroom) if wanted else ()
             yield violated(
                 self,
                 study,
@@ -138,7 +139,7 @@ class SaturationHeadroom:
                 test,
                 "error" if bad else "warning",
                 _linear_message(study, stage, situation, point, collector, spare),
-                _evidence(study, stage, situation, point, collector),
+                _evidence(study, stage, situation, point, collector, self.limits["headroom"].value),
                 role="headroom",
                 parts=(stage.transistor, *_collector_resistors(study, stage)),
                 nets=(stage.collector,),
@@ -180,7 +181,7 @@ class SaturationHeadroom:
         name, assumed = stage.transistor, study.resolved.assumptions
         driven = input_half(study, stage)
         half = driven is not stage
-        most = round(assumed["vce_sat"] + EDGE.value + (assumed["vbe_on"] if half else 0.0), 9)
+        most = round(assumed["vce_sat"] + self.limits["edge"].value + (assumed["vbe_on"] if half else 0.0), 9)
         on = [(s, p) for s, p in _on(study, stage) if p.region != "reverse"]
         if not on:
             how = "only in reverse" if _on(study, stage) else "in no state"
@@ -219,7 +220,7 @@ class SaturationHeadroom:
                 test,
                 severity,
                 message,
-                _evidence(study, stage, situation, point, None),
+                _evidence(study, stage, situation, point, None, self.limits["headroom"].value),
                 role="saturation of the switch",
                 parts=(name,),
                 nets=(stage.collector,),
@@ -229,7 +230,8 @@ class SaturationHeadroom:
 
     def _steering(self, study: Study, stage: Stage) -> Iterator[Outcome]:
         """Saturation at some gains only: the base current, and what it shifts, then follow the transistor."""
-        name, least = stage.transistor, round(study.resolved.assumptions["vce_sat"] + EDGE.value, 9)
+        name, floor = stage.transistor, study.resolved.assumptions["vce_sat"]
+        least = round(floor + self.limits["edge"].value, 9)
         on = _on(study, stage)
         active = {place_of(situation) for situation, point in on if point.region == "active"}
         if not active:
@@ -254,7 +256,7 @@ class SaturationHeadroom:
                     test,
                     "warning",
                     message,
-                    _evidence(study, stage, situation, point, collector),
+                    _evidence(study, stage, situation, point, collector, self.limits["headroom"].value),
                     role="headroom",
                     parts=(name, *_collector_resistors(study, stage)),
                     nets=(stage.collector,),
@@ -340,7 +342,12 @@ def _linear_message(
 
 
 def _evidence(
-    study: Study, stage: Stage, situation: Situation, point: Point, collector: Collector | None
+    study: Study,
+    stage: Stage,
+    situation: Situation,
+    point: Point,
+    collector: Collector | None,
+    headroom: float,
 ) -> Iterator[Quantity]:
     name = stage.transistor
     yield Quantity("V_CE", f"collector to emitter of {name}", point.vce, "V")
@@ -357,13 +364,13 @@ def _evidence(
     yield Quantity("I_bias", "collector current that the bias asks for", collector.current, "A")
     yield Quantity("V_RC", "drop that R_C needs for it", collector.drop, "V")
     yield Quantity("V_there", "all that stands over R_C and the transistor", collector.there, "V")
-    most = resistor_by_hand(collector, study.resolved.assumptions["vce_sat"] + HEADROOM.value)
+    most = resistor_by_hand(collector, study.resolved.assumptions["vce_sat"] + headroom)
     if most is not None:
         yield Quantity("R_C_max", "largest collector resistor for the headroom, by hand", most, "ohm")
 
 
 def _roomier(
-    study: Study, stage: Stage, situation: Situation, collector: Collector | None
+    study: Study, stage: Stage, situation: Situation, collector: Collector | None, headroom: float
 ) -> Iterator[Proposal]:
     """A smaller collector resistor: just enough headroom, and the middle of what there is."""
     if collector is None:
@@ -374,7 +381,7 @@ def _roomier(
         situation.state,
         stage,
         part,
-        lambda point, drop: point.vce >= floor + HEADROOM.value,
+        lambda point, drop: point.vce >= floor + headroom,
         worst=True,
     )
     if enough is not None:

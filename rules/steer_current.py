@@ -166,7 +166,7 @@ class SteerCurrent:
             test,
             severity,
             case.worst.label,
-            _message(study, case, test),
+            _message(study, case, test, self.limits["least"].value),
             _evidence(study, case, wanted),
             pointers=(member_pointer(case.capacitor, "capacitance"),),
             parts=case.steering.chain,
@@ -210,7 +210,7 @@ def _case(rule: SteerCurrent, study: Study, delay: Delay) -> Case | Outcome:
     )
 
 
-def _message(study: Study, case: Case, test: Test) -> str:
+def _message(study: Study, case: Case, test: Test, least: float) -> str:
     takes, from_ = listed(case.steering.chain), listed(case.steering.partners)
     leak = f", and {case.capacitor} may leak {say(case.leakage, 'A')}" if case.leakage > 0.0 else ""
     brings = f"{say(max(case.charging, 0.0), 'A')} flow into {case.capacitor}"
@@ -219,7 +219,7 @@ def _message(study: Study, case: Case, test: Test) -> str:
         brings = f"{resistor} brings {say(case.charging, 'A')}"
     end = (
         f" {place(case.delay)} may never end."
-        if test.right == LEAST.value
+        if test.right == least
         else " It switches over, with little to spare."
     )
     return (
