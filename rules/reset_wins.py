@@ -36,7 +36,7 @@ OFF = Limit(
     0.45,
     "V",
     "0.45 V at 25 degC, from memory; 2 mV/K less when hot (NXP BC848 series Rev 07, notes 2 and 3);"
-    " the value is vbe_off of the document",
+    " a document that states vbe_off counts more",
     "what a reset may leave between base and emitter",
 )
 
@@ -130,7 +130,8 @@ class ResetWins:
         subject = (*latch.members, control.name)
         for on in latch.ons:
             found = steered(study, latch, on, control.configuration) if on is not target else None
-            limit = off_voltage(study.resolved.assumptions["vbe_off"], study.resolved.ambient.high)
+            given = study.circuit.assumptions.get("vbe_off", self.limits["off voltage"].value)
+            limit = off_voltage(given, study.resolved.ambient.high)
             if found is not None:
                 test = Test.at_most(found.volts, limit, "V")
                 if not test.holds:
