@@ -100,3 +100,12 @@ def tolerance_left(room: float, taken: float) -> float:
     """
     not_negative(room=room, taken=taken)
     return (1.0 + room) / (1.0 + taken) - 1.0
+
+
+def rounding_error(step: float) -> float:
+    """How far a value can lie from the nearest member of a series with members ``step`` >= 1 apart, 1.
+
+    sqrt(step) - 1, for a value just between two members, by ratio.  Source: definition of the middle.
+    """
+    not_negative(room=step - 1.0)
+    return math.sqrt(step) - 1.0
