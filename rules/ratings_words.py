@@ -36,6 +36,10 @@ ROOM = 298.15  # K, at which powers of transistors and diodes are rated
 HAIR = 1e-9  # of a limit; what rounding may add
 
 
+def percent(share: float) -> str:
+    return f"{100.0 * share:.3g} %"
+
+
 def limits_of(*limits: Limit) -> Mapping[str, Limit]:
     return MappingProxyType({limit.name: limit for limit in limits})
 
@@ -110,7 +114,7 @@ def marks(rated: Rated, share: float, unit: str, name: str) -> tuple[Mark, ...]:
     part = allowed(rated.value, share)
     return (
         Mark("error", rated.value, f"its {name} is {whole}"),
-        Mark("warning", part, f"limit {say(part, unit)}, {share:.0%} of its {name} {whole}"),
+        Mark("warning", part, f"limit {say(part, unit)}, {percent(share)} of its {name} {whole}"),
     )
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rules.analysis.coils import coil_names
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.delays import dwell
 from rules.analysis.elements import Configuration
@@ -30,6 +31,11 @@ class Load:
     value: float
     situation: Situation
     stay: float
+
+    @property
+    def repeats(self) -> bool:
+        """True for one of the states between which a circuit goes to and fro for ever."""
+        return self.situation.timed is not None and self.situation.timed.outcome == "oscillates"
 
 
 def loads(study: Study, quantity: Quantity, doubtful: Callable[[float], bool]) -> tuple[Load, ...]:
@@ -125,7 +131,12 @@ def _moves(circuit: Circuit) -> Iterator[tuple[str, str, float]]:
 
 
 def reach(study: Study) -> float:
-    """No two nets of a circuit without coils rest further apart than this (V): all sources in series."""
+    """No two nets rest further apart than this (V): all sources in series; infinite with coils.
+
+    A capacitor may add as much again for a moment.
+    """
+    if coil_names(study.circuit):
+        return math.inf
     total = 0.0
     for part in study.circuit.parts.values():
         if part.kind in ("battery", "supply", "driver"):

@@ -21,6 +21,7 @@ from rules.analysis.corners.worst import worst
 from rules.analysis.delays import dwell
 from rules.analysis.elements import capacitor_pins
 from rules.analysis.frozen import capacitor_voltage
+from rules.analysis.loads import reach
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
 from rules.analysis.runs import Corner, Episode, as_named, each_episode, episodes, unfinished
 from rules.analysis.states import State, start_betas
@@ -37,6 +38,7 @@ Pair = tuple[str, str]
 
 ROUNDING = 1e-9  # V
 NEAR = 0.1  # of a limit; closer than this below it the gains may decide
+WARM = 0.05  # W; a resistor that never gets this far is of no interest
 POLARISED = ("aluminium", "tantalum")
 
 
@@ -89,6 +91,7 @@ def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
     """Every pair of nets that a rule asks for, so that each run is looked at once."""
     found: list[Pair] = []
     coils = bool(coil_names(study.circuit))
+    far = reach(study)
     for part in study.circuit.parts.values():
         if part.kind in TRANSISTORS:
             found.append(reverse_pair(part))
@@ -98,6 +101,9 @@ def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
             found.extend((capacitor_pair(part), capacitor_pair(part)[::-1]))
         elif part.kind == "diode":
             found.append((part.pins["cathode"], part.pins["anode"]))
+        elif part.kind == "resistor" and 4.0 * far**2 > WARM * study.value(part.name, "resistance"):
+            ends = part.pins["a"], part.pins["b"]
+            found.extend((ends, ends[::-1]))
     return tuple(sorted(set(found)))
 
 

@@ -41,16 +41,17 @@ def drop_gain(
     base: float,
     beta: float,
     thermal_voltage: float = THERMAL_VOLTAGE,
+    per_kelvin: float = DROP_PER_KELVIN,
 ) -> float:
     """K of V_BE alone: Theta*V_CE*0.002/(R_E + R_B/beta + V_T/I_C).
 
-    How many kelvin follow on one kelvin because V_BE falls 2 mV/K.  ``thermal`` K/W, ``vce`` V,
+    How many kelvin follow on one kelvin because V_BE falls ``per_kelvin`` V/K.  ``thermal`` K/W, ``vce`` V,
     ``collector`` A, ``beta`` > 0; ``emitter`` and ``base`` >= 0 ohm.
     Source: dP = V_CE*dI_C and Kirchhoff's voltage law around the base loop.
     """
     positive(thermal=thermal, collector=collector, beta=beta, thermal_voltage=thermal_voltage)
-    not_negative(vce=vce, emitter=emitter, base=base)
-    return thermal * vce * DROP_PER_KELVIN / (emitter + base / beta + thermal_voltage / collector)
+    not_negative(vce=vce, emitter=emitter, base=base, per_kelvin=per_kelvin)
+    return thermal * vce * per_kelvin / (emitter + base / beta + thermal_voltage / collector)
 
 
 def leakage_gain(thermal: float, vce: float, stability: float, leakage: float) -> float:
@@ -68,9 +69,10 @@ def emitter_resistor_at_least(
     beta: float,
     wanted: float,
     thermal_voltage: float = THERMAL_VOLTAGE,
+    per_kelvin: float = DROP_PER_KELVIN,
 ) -> float:
-    """The least R_E in ohm with K of V_BE at most ``wanted`` > 0, zero where none is needed; round it *up*."""
+    """The least R_E in ohm with K of V_BE at most ``wanted`` > 0, zero where none is needed; round it up."""
     positive(thermal=thermal, collector=collector, beta=beta, wanted=wanted)
-    not_negative(vce=vce, base=base)
-    needed = thermal * vce * DROP_PER_KELVIN / wanted - base / beta - thermal_voltage / collector
+    not_negative(vce=vce, base=base, per_kelvin=per_kelvin)
+    needed = thermal * vce * per_kelvin / wanted - base / beta - thermal_voltage / collector
     return max(0.0, needed)
