@@ -1,4 +1,4 @@
-"""The command line: ``thumbrule review | states | timeline | spread | mend | lesson | serve``.
+"""The command line: ``thumbrule review | states | timeline | spread | mend | policy | lesson | serve``.
 
 Exit status: 0 nothing at or above the threshold, 1 findings, 2 could not check
 (bad usage included).  Everything heavy is imported by the command that uses it.
@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from clients.command_bench import bench
+from clients.command_policy import policy
 from clients.command_spread import spread
 from clients.command_timeline import timeline
 from clients.layout import wrap
@@ -20,6 +22,8 @@ from clients.options import (
     COULD_NOT_CHECK,
     FILE,
     FORMAT,
+    NO_POLICY,
+    POLICY,
     SERVER,
     TIMEOUT,
     answered,
@@ -113,13 +117,13 @@ def _depth(quiet: bool, depth: str | None) -> Any:
 
 @main.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
-@options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
+@options(FORMAT, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY)
 @click.option("--no-remedies", is_flag=True, help="Leave out the search for proven remedies (faster).")
 @click.option("--depth", type=click.Choice(["line", "card", "lesson"]),
               help="How much is told of each finding.  [default: card]")
 @click.option("--quiet", is_flag=True, help="The same as --depth line.")
 def review(files: tuple[str, ...], style: str, server: str | None, timeout: float, threshold: str,
-           no_remedies: bool, depth: str | None, quiet: bool) -> int:
+           policy: str | None, no_policy: bool, no_remedies: bool, depth: str | None, quiet: bool) -> int:
     """Review circuits; `-` reads standard input.
 
     Prints each finding with its numbers, the rule of thumb, and changes that
@@ -132,7 +136,7 @@ def review(files: tuple[str, ...], style: str, server: str | None, timeout: floa
     as_json = style == "json"
     statuses: list[int] = []
     collected: list[dict[str, Any]] = []
-    with open_backend(server, timeout) as backend:
+    with open_backend(server, timeout, policy, no_policy) as backend:
         for at, name in enumerate(files):
             try:
                 source, answer = _review_one(backend, name, not no_remedies)
@@ -216,11 +220,11 @@ def states(file: str, style: str, server: str | None, timeout: float, beta: str,
 
 @main.command()
 @FILE
-@options(FORMAT, SERVER, TIMEOUT, THRESHOLD)
+@options(FORMAT, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY)
 @click.option("--dry-run", is_flag=True, help="Print the difference instead of writing it.")
 @click.option("--output", metavar="FILE", help="Write the result there instead; `-` is standard output.")
-def mend(file: str, style: str, server: str | None, timeout: float, threshold: str, dry_run: bool,
-         output: str | None) -> int:
+def mend(file: str, style: str, server: str | None, timeout: float, threshold: str, policy: str | None,
+         no_policy: bool, dry_run: bool, output: str | None) -> int:
     """Apply every proven remedy to a circuit file.
 
     Only the changed values are touched: comments, order and layout stay.  The
@@ -233,7 +237,7 @@ def mend(file: str, style: str, server: str | None, timeout: float, threshold: s
     if as_json and target == "-" and not dry_run:
         raise click.UsageError("--format json and the circuit itself cannot both go to standard output; "
                                "use --output FILE or --dry-run")
-    with open_backend(server, timeout) as backend:
+    with open_backend(server, timeout, policy, no_policy) as backend:
         try:
             source = Source(file)
             answer = guarded(source.label, lambda: backend.mend(source))
@@ -312,15 +316,21 @@ def _difference(source: Source, changed: bytes) -> str:
 
 main.add_command(timeline)
 main.add_command(spread)
+main.add_command(policy)
+main.add_command(bench)
 
 
 @main.command()
 @click.argument("slug", required=False)
-@options(FORMAT, SERVER, TIMEOUT)
-def lesson(slug: str | None, style: str, server: str | None, timeout: float) -> int:
-    """Explain one rule; without SLUG, list all rules."""
+@options(FORMAT, SERVER, TIMEOUT, POLICY, NO_POLICY)
+def lesson(slug: str | None, style: str, server: str | None, timeout: float, policy: str | None,
+           no_policy: bool) -> int:
+    """Explain one rule; without SLUG, list all rules.
+
+    Limits are those of the policy of the working folder.
+    """
     as_json = style == "json"
-    with open_backend(server, timeout) as backend:
+    with open_backend(server, timeout, policy, no_policy) as backend:
         try:
             answer: Any = guarded(slug or "rules", lambda: backend.lesson(slug) if slug else backend.rules())
         except CannotCheck as failure:
@@ -341,13 +351,18 @@ def lesson(slug: str | None, style: str, server: str | None, timeout: float) -> 
               help="Port to listen on; 0 takes a free one.")
 @click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True,
               help="How many requests are worked on at once.")
-def serve(host: str, port: int, workers: int) -> int:
+@click.option("--policy", metavar="FILE", help="Serve under this policy; without it, the rules as they are.")
+def serve(host: str, port: int, workers: int, policy: str | None) -> int:
     """Serve the HTTP API until interrupted."""
-    _try_address(host, port)
+    from clients.policies import Policies, understood
+    from service.policy import installed_under
     from service.serve import serve as run
 
+    chosen = Policies(policy, none=policy is None).policy(".")
+    ruleset = understood(lambda: installed_under(chosen))
+    _try_address(host, port)
     try:
-        run(host, port, workers)
+        run(host, port, workers, {"POLICY": chosen, "RULESET": ruleset})
     except SystemExit as ended:  # the server's own status 1 would read as findings
         return COULD_NOT_CHECK if ended.code else 0
     return 0

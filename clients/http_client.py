@@ -198,6 +198,13 @@ class Client:
         query += [] if budget is None else [("budget", str(budget))]
         return cast(SpreadAnswer, self._send(document, "/v1/spreads", query, content_type))
 
+    def bench(self, document: Source, *, meter: str = "10 Mohm", measured: Mapping[str, float] | None = None,
+              content_type: str | None = None) -> dict[str, Any]:
+        """Parts list and bench sheet; ``measured`` gives sources the voltage (V) that was measured."""
+        query = [("meter", meter)]
+        query += [("measured", f"{name}:{volts!r} V") for name, volts in sorted((measured or {}).items())]
+        return cast("dict[str, Any]", self._send(document, "/v1/bench-sheets", query, content_type))
+
     def mend(self, document: Source, *, content_type: str | None = None) -> MendAnswer:
         """The document with every proven remedy applied, and the review of the result."""
         return cast(MendAnswer, self._send(document, "/v1/remedies", [], content_type))
@@ -213,6 +220,10 @@ class Client:
     def lesson(self, slug: str) -> dict[str, Any]:
         """What one rule teaches.  An unknown slug raises :class:`ProblemError` with status 404."""
         return cast("dict[str, Any]", self._get(f"/v1/rules/{quote(slug, safe='')}"))
+
+    def policy(self) -> dict[str, Any]:
+        """The policy of the server: every setting in effect, with its origin."""
+        return cast("dict[str, Any]", self._get("/v1/policy"))
 
     def part_types(self) -> dict[str, Any]:
         """The published part types, each number with its source."""

@@ -13,6 +13,7 @@ from schemas.problems import nearest_name, quoted
 
 if TYPE_CHECKING:
     from clients.http_client import Client
+    from clients.policies import Policies
     from schemas.document import Document
 
 Json = dict[str, Any]
@@ -115,19 +116,24 @@ class Backend(Protocol):
     def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]: ...
     def spread(self, source: Source, options: Mapping[str, Any],
                progress: Progress | None) -> Mapping[str, Any]: ...
+    def bench(self, source: Source, meter: str, measured: Mapping[str, float]) -> Mapping[str, Any]: ...
     def mend(self, source: Source) -> Mapping[str, Any]: ...
     def rules(self) -> list[Json]: ...
+    def policy(self, place: str) -> Json: ...
     def lesson(self, slug: str) -> Json: ...
 
 
 class InProcess:
-    """Answers from :mod:`service.facade`, without a server."""
+    """Answers from :mod:`service.facade`; ``policies`` says which rules go with a circuit."""
+
+    def __init__(self, policies: Policies) -> None:
+        self._policies = policies
 
     def review(self, source: Source, remedies: bool) -> Mapping[str, Any]:
         document = source.document
         from service import facade
 
-        return facade.review(document, remedies=remedies)
+        return facade.review(document, remedies=remedies, ruleset=self._policies.rules(source.name))
 
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]:
         document = source.document
@@ -148,22 +154,31 @@ class InProcess:
 
         return _fitting(source, lambda: facade.spread(document, progress=progress, **options))
 
+    def bench(self, source: Source, meter: str, measured: Mapping[str, float]) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        return _fitting(source, lambda: facade.bench(document, meter=meter, measured=measured))
+
     def mend(self, source: Source) -> Mapping[str, Any]:
         document = source.document
         from service import facade
 
-        return facade.mend(document)
+        return facade.mend(document, ruleset=self._policies.rules(source.name))
 
     def rules(self) -> list[Json]:
         from service import facade
 
-        return facade.rules()
+        return facade.rules(ruleset=self._policies.rules(".", every=True))
+
+    def policy(self, place: str) -> Json:
+        return self._policies.show(place)
 
     def lesson(self, slug: str) -> Json:
         from service import facade
 
         try:
-            return facade.lesson(slug)
+            return facade.lesson(slug, ruleset=self._policies.rules(".", every=True))
         except facade.UnknownRule as unknown:
             item = {"pointer": "", "detail": "no rule has this slug", "seen": quoted(slug),
                     "accepted": ", ".join(unknown.known)}
@@ -216,12 +231,21 @@ class Remote:
         return self._ask(source.label, lambda: self._client.spread(source.data, content_type=media_type,
                                                                    **options))
 
+    def bench(self, source: Source, meter: str, measured: Mapping[str, float]) -> Mapping[str, Any]:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.bench(source.data, meter=meter, measured=measured,
+                                                                  content_type=media_type))
+
     def mend(self, source: Source) -> Mapping[str, Any]:
         media_type = _content_type(source)
         return self._ask(source.label, lambda: self._client.mend(source.data, content_type=media_type))
 
     def rules(self) -> list[Json]:
         return self._ask(self._client.base_url, self._client.rules)
+
+    def policy(self, place: str) -> Json:
+        """That of the server; ``place`` is of no account to it."""
+        return self._ask(self._client.base_url, self._client.policy)
 
     def lesson(self, slug: str) -> Json:
         return self._ask(slug, lambda: self._client.lesson(slug))

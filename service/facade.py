@@ -18,6 +18,7 @@ from service.ruleset import Ruleset, installed
 
 if TYPE_CHECKING:
     from schemas.document import Document
+    from service.policy import Policy
 
 Json = dict[str, Any]
 Threshold = Literal["error", "warning", "note"]
@@ -168,6 +169,33 @@ def spread(
     return spreads.spread_shape(study_of(document.circuit), samples, seed, budget, progress)
 
 
+def bench(
+    document: Document,
+    *,
+    meter: str = "10 Mohm",
+    measured: Mapping[str, float] | None = None,
+    ruleset: Ruleset | None = None,
+) -> Json:
+    """The parts list and the bench sheet: what to buy, how to bring it up, what a meter has to show.
+
+    ``meter`` is a resistance, or one per volt of range (``20 kohm/V``); ``measured`` gives sources the
+    voltage (V) that was measured at them.  Raises :class:`OptionRefused`.
+    """
+    from service.bench.asked import check_measured, meter_of
+    from service.bench.sheet import sheet as bench_sheet
+
+    try:
+        chosen = meter_of(meter)
+    except Complaint as complaint:
+        raise OptionRefused("meter", complaint) from complaint
+    try:
+        check_measured(document.circuit, measured or {})
+    except Complaint as complaint:
+        raise OptionRefused("measured", complaint) from complaint
+    made = bench_sheet(document.circuit, ruleset or installed(), chosen, dict(measured or {}))
+    return dict(shapes.finite(made))
+
+
 def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
     """Apply proven remedies, worst finding first, until none is left; the document itself is not changed."""
     from service.mend import mend as mend_circuit
@@ -212,6 +240,14 @@ def lesson(slug: str, *, ruleset: Ruleset | None = None) -> Json:
         known = tuple(item.slug for item in catalogue.rules)
         raise UnknownRule(slug, nearest_name(slug, known), known)
     return shapes.lesson_shape(entry)
+
+
+def policy(chosen: Policy | None = None) -> Json:
+    """The policy in effect, each line with its origin.  Raises :class:`service.policy.PolicyRefused`."""
+    from service.policy import NO_POLICY, allowed_rules, effective
+
+    asked = NO_POLICY if chosen is None else chosen
+    return dict(shapes.finite(effective(asked, allowed_rules(asked))))
 
 
 def part_types() -> Json:

@@ -73,3 +73,19 @@ def joined(circuit: Circuit, nets: Iterable[str], parts: Iterable[str]) -> tuple
         sorted(name for side, name in group if side == "net") for group in nx.connected_components(graph)
     )
     return tuple(sorted(tuple(group) for group in groups if group))
+
+
+def distances(circuit: Circuit, starts: Iterable[str]) -> dict[str, int]:
+    """How many parts lie between each net and the nearest of ``starts``; ground is no way through.
+
+    Nets that no part joins to them are missing.
+    """
+    import networkx as nx
+
+    graph = bipartite(circuit)
+    sources = [("net", net) for net in sorted(set(starts)) if ("net", net) in graph]
+    live = [node for node in sources if node[1] != circuit.ground]
+    if ("net", circuit.ground) in graph:
+        graph.remove_node(("net", circuit.ground))
+    found = nx.multi_source_dijkstra_path_length(graph, set(live)) if live else {}
+    return {name: int(steps) // 2 for (side, name), steps in sorted(found.items()) if side == "net"}

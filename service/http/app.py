@@ -31,9 +31,13 @@ root = Blueprint("root", __name__)
 
 
 def create_app(config: Mapping[str, Any] | None = None) -> Flask:
-    """A new application; ``config`` overrides Flask settings such as ``MAX_CONTENT_LENGTH``."""
+    """A new application; ``config`` overrides Flask settings such as ``MAX_CONTENT_LENGTH``.
+
+    ``RULESET`` in it is served instead of the installed rules, and ``POLICY`` is what led to it.
+    """
     app = Flask(__name__, static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MAX_BODY
+    app.config.update(RULESET=None, POLICY=None)
     app.config.update(config or {})
     app.register_blueprint(v1)
     app.register_blueprint(root)
@@ -89,7 +93,7 @@ def _catalogue(data: Any) -> Response:
 @v1.post("/reviews")
 def post_review() -> Response:
     options = read_options(request.args, BY_RESOURCE["reviews"])
-    return answer(facade.review(read_document(request), **options))
+    return answer(facade.review(read_document(request), ruleset=current_app.config["RULESET"], **options))
 
 
 @v1.post("/states")
@@ -110,23 +114,29 @@ def post_spreads() -> Response:
     return answer(facade.spread(read_document(request), **options))
 
 
+@v1.post("/bench-sheets")
+def post_bench_sheets() -> Response:
+    options = read_options(request.args, BY_RESOURCE["bench-sheets"])
+    return answer(facade.bench(read_document(request), **options))
+
+
 @v1.post("/remedies")
 def post_remedies() -> Response:
     read_options(request.args, BY_RESOURCE["remedies"])
-    return answer(facade.mend(read_document(request)))
+    return answer(facade.mend(read_document(request), ruleset=current_app.config["RULESET"]))
 
 
 @v1.get("/rules")
 def get_rules() -> Response:
     read_options(request.args)
-    return _catalogue({"rules": facade.rules()})
+    return _catalogue({"rules": facade.rules(ruleset=current_app.config["RULESET"])})
 
 
 @v1.get("/rules/<slug>")
 def get_lesson(slug: str) -> Response:
     read_options(request.args)
     try:
-        return _catalogue(facade.lesson(slug))
+        return _catalogue(facade.lesson(slug, ruleset=current_app.config["RULESET"]))
     except facade.UnknownRule as unknown:
         error = {
             "pointer": "",
@@ -137,6 +147,12 @@ def get_lesson(slug: str) -> Response:
         if unknown.nearest:
             error["nearest"] = unknown.nearest
         raise Refused(404, "There is no such rule; GET /v1/rules lists them.", [error]) from None
+
+
+@v1.get("/policy")
+def get_policy() -> Response:
+    read_options(request.args)
+    return _catalogue(facade.policy(current_app.config["POLICY"]))
 
 
 @v1.get("/part-types")
@@ -167,7 +183,7 @@ def get_live() -> Response:
 @root.get("/ready")
 def get_ready() -> Response:
     """The rules are loaded and a known circuit gets its known answer."""
-    state = facade.ready()
+    state = facade.ready(ruleset=current_app.config["RULESET"])
     if state["ready"]:
         return answer(state)
     failed = [

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from typing import get_args
 
 from schemas.finding import SEVERITIES, Origin, OutcomeKind
+from service.http.bench_components import BENCH
 from service.http.course_components import COURSES
+from service.http.policy_components import POLICY
 from service.http.schema_parts import (
     FLAG,
     NUMBER,
@@ -234,6 +236,7 @@ SCHEMAS: Mapping[str, Schema] = {
         }
     ),
     **COURSES,
+    **BENCH,
     "RemainingFinding": {"allOf": [ref("Finding"), record({"why": listing(TEXT)})]},
     "Mended": record(
         {
@@ -268,6 +271,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "lesson": record({"why": TEXT, "breaks": TEXT, "mend": TEXT, "failing": TEXT, "passing": TEXT}),
         }
     ),
+    **POLICY,
     "PartTypes": record({"part_types": listing({"type": "object", "required": ["name"]})}),
     "Live": record({"live": {"const": True}}),
     "Ready": record(

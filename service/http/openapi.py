@@ -58,6 +58,13 @@ _POSTS: tuple[tuple[str, str, str, str], ...] = (
         " share that meets the requirements.",
     ),
     (
+        "bench-sheets",
+        "BenchSheet",
+        "Parts list and bench sheet",
+        "What each part has to stand and what to buy, the order of bringing it up, and the readings of each"
+        " state with the meter's loading and all tolerances counted.",
+    ),
+    (
         "remedies",
         "Mended",
         "Mend a circuit",
@@ -68,6 +75,7 @@ _GETS: tuple[tuple[str, str, str, str, bool], ...] = (
     # path, operation, schema, summary, whether unknown query parameters are refused
     ("/v1/rules", "rules", "Rules", "The catalogue of rules", True),
     ("/v1/rules/{slug}", "lesson", "Lesson", "What one rule teaches", True),
+    ("/v1/policy", "policy", "Policy", "The policy in effect, each line with its origin", True),
     ("/v1/part-types", "part-types", "PartTypes", "The published part types", True),
     ("/v1/schemas/circuit.json", "circuit-schema", "", "The JSON Schema of a circuit document", True),
     ("/openapi.json", "openapi", "", "This document", False),

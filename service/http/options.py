@@ -11,6 +11,7 @@ from werkzeug.datastructures import MultiDict
 
 from schemas.problems import Complaint, listed, nearest_name, quoted
 from schemas.quantities import parse
+from service.bench.asked import METER_FORM
 from service.facade import BETAS, OptionRefused
 from service.http.problems import Refused
 from service.spreads import MOST_SAMPLES, MOST_SEED
@@ -56,24 +57,28 @@ def _integer(least: int, most: int) -> Callable[[list[str]], int]:
     return read
 
 
+MEASURED_FORM = "source and voltage, such as BT1:9.1 V or BT1:9.1 V,V2:4.97 V"
 HOLD_FORM = "capacitor and voltage, such as C1:0 V or C1:0 V,C2:3.2 V"
 
 
 def read_hold(texts: list[str]) -> dict[str, float]:
     """``C1:0 V`` texts, one or several in each, as volts per capacitor.  Raises :class:`Complaint`."""
-    held: dict[str, float] = {}
+    return read_volts(texts, HOLD_FORM, "a held capacitor", "held")
+
+
+def read_volts(texts: list[str], form: str, what: str, done: str) -> dict[str, float]:
+    """``NAME:VOLTAGE`` texts as volts per name.  Raises :class:`Complaint`."""
+    found: dict[str, float] = {}
     for item in (piece for text in texts for piece in text.split(",")):
         name, colon, voltage = item.strip().rpartition(":")
         if not colon or not name:
             raise Complaint(
-                "a held capacitor is written as its name, a colon and a voltage",
-                seen=quoted(item),
-                accepted=HOLD_FORM,
+                f"{what} is written as its name, a colon and a voltage", seen=quoted(item), accepted=form
             )
-        if name in held:
-            raise Complaint(f"{name} is held twice", seen=quoted(item), accepted=HOLD_FORM)
-        held[name] = parse(voltage.strip(), "voltage")
-    return held
+        if name in found:
+            raise Complaint(f"{name} is {done} twice", seen=quoted(item), accepted=form)
+        found[name] = parse(voltage.strip(), "voltage")
+    return found
 
 
 BETA = Option(
@@ -144,12 +149,27 @@ REMEDIES = Option(
     "`false` leaves out the search for proven remedies.",
 )
 
+METER = Option(
+    "meter",
+    lambda texts: texts[0],
+    {"type": "string", "maxLength": 64, "default": "10 Mohm", "examples": ["20 kohm/V"]},
+    f"Resistance of the meter: {METER_FORM}.",
+)
+MEASURED = Option(
+    "measured",
+    lambda texts: read_volts(texts, MEASURED_FORM, "a measured source", "measured"),
+    {"type": "array", "items": {"type": "string", "pattern": "^[^,]+:[^,:]+$"}, "maxItems": 64},
+    "A source at the voltage that was measured, `BT1:9.1 V`; repeat it, or separate several by commas.",
+    repeated=True,
+)
+
 BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
     {
         "reviews": (REMEDIES,),
         "states": (BETA, HOLD),
         "timelines": (STIMULUS, BETA, LEAKAGE, START, MODEL, UNTIL),
         "spreads": (SAMPLES, SEED, BUDGET),
+        "bench-sheets": (METER, MEASURED),
         "remedies": (),
     }
 )

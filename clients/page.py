@@ -1,0 +1,144 @@
+"""A small page (headings, paragraphs, lists, tables) written as text, Markdown or one HTML file."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from clients.layout import Align, table, wrap
+
+Style = Literal["text", "markdown", "html"]
+
+CSS = """\
+body { font: 11pt/1.4 Georgia, serif; color: #111; max-width: 60em; margin: 2em auto; padding: 0 1em; }
+h1 { font-size: 1.5em; } h2 { font-size: 1.2em; margin-top: 1.6em; } h3 { font-size: 1em; margin-top: 1.2em; }
+table { border-collapse: collapse; width: 100%; font-size: 0.92em; }
+th, td { border-bottom: 1px solid #bbb; padding: 0.25em 0.6em; text-align: left; vertical-align: top; }
+th { border-bottom: 2px solid #444; }
+td.number, th.number { text-align: right; white-space: nowrap; }
+td.blank { min-width: 5em; border-bottom: 1px solid #444; }
+ul, ol { padding-left: 1.4em; }
+@media print {
+  body { margin: 0; max-width: none; font-size: 9.5pt; }
+  h2, h3 { break-after: avoid; }
+  table, tr, li { break-inside: avoid; }
+  @page { margin: 15mm; }
+}
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list; ``ordered`` numbers it.  An item of two texts is a lead and what follows it."""
+
+    items: tuple[str | tuple[str, str], ...]
+    ordered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a head; ``numbers`` are columns set to the right, ``blank`` is one to write into by hand."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: frozenset[int] = field(default_factory=frozenset)
+    blank: int | None = None
+
+
+Block = Heading | Paragraph | Items | Table
+
+
+def write(title: str, blocks: Iterable[Block], style: Style) -> str:
+    """The whole page, ending with a line break."""
+    made = [Heading(title, 1), *blocks]
+    if style == "text":
+        return "\n".join(line for block in made for line in _text(block)).strip("\n") + "\n"
+    if style == "markdown":
+        return "\n\n".join(_markdown(block) for block in made) + "\n"
+    body = "\n".join(_html(block) for block in made)
+    return (
+        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{html.escape(title)}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+    )
+
+
+def _text(block: Block) -> list[str]:
+    if isinstance(block, Heading):
+        return ["", *wrap(block.text, rest="  ")]
+    if isinstance(block, Paragraph):
+        return wrap(block.text, first="  ")
+    if isinstance(block, Items):
+        lines = []
+        for at, item in enumerate(block.items, 1):
+            first = f"  {at}. " if block.ordered else "  - "
+            lead, follow = (item, "") if isinstance(item, str) else item
+            lines += wrap(lead, first=first, rest=" " * len(first))
+            lines += wrap(follow, first=" " * len(first)) if follow else []
+        return lines
+    align: list[Align] = [">" if at in block.numbers else "<" for at in range(len(block.head))]
+    kept = [at for at in range(len(block.head)) if at != block.blank]
+    rows = [[row[at] for at in kept] for row in block.rows]
+    return table(rows, head=[block.head[at] for at in kept], align=[align[at] for at in kept], indent="  ")
+
+
+def _markdown(block: Block) -> str:
+    if isinstance(block, Heading):
+        return f"{'#' * block.level} {_escaped(block.text)}"
+    if isinstance(block, Paragraph):
+        return _escaped(block.text)
+    if isinstance(block, Items):
+        lines = []
+        for at, item in enumerate(block.items, 1):
+            first = f"{at}. " if block.ordered else "- "
+            lead, follow = (item, "") if isinstance(item, str) else item
+            lines.append(first + _escaped(lead) + (f" {_escaped(follow)}" if follow else ""))
+        return "\n".join(lines)
+    marks = ["---:" if at in block.numbers else "---" for at in range(len(block.head))]
+    rows: Sequence[Sequence[str]] = [block.head, marks, *block.rows]
+    cells = [[cell if at == 1 else _escaped(cell) for cell in row] for at, row in enumerate(rows)]
+    return "\n".join(f"| {' | '.join(row)} |" for row in cells)
+
+
+def _escaped(text: str) -> str:
+    for sign in ("\\", "|", "*", "_", "<", ">", "`", "#", "["):
+        text = text.replace(sign, "\\" + sign)
+    return " ".join(text.split())
+
+
+def _html(block: Block) -> str:
+    if isinstance(block, Heading):
+        return f"<h{block.level}>{html.escape(block.text)}</h{block.level}>"
+    if isinstance(block, Paragraph):
+        return f"<p>{html.escape(block.text)}</p>"
+    if isinstance(block, Items):
+        tag = "ol" if block.ordered else "ul"
+        lines = []
+        for item in block.items:
+            lead, follow = (item, "") if isinstance(item, str) else item
+            lines.append(f"<li>{html.escape(lead)}{f'<br>{html.escape(follow)}' if follow else ''}</li>")
+        return f"<{tag}>\n" + "\n".join(lines) + f"\n</{tag}>"
+    head = "".join(f"<th{_class(at, block)}>{html.escape(name)}</th>" for at, name in enumerate(block.head))
+    rows = "\n".join(
+        "<tr>" + "".join(f"<td{_class(at, block)}>{html.escape(c)}</td>" for at, c in enumerate(row)) + "</tr>"
+        for row in block.rows
+    )
+    return f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+
+
+def _class(at: int, block: Table) -> str:
+    name = "blank" if at == block.blank else "number" if at in block.numbers else ""
+    return f' class="{name}"' if name else ""

@@ -1,0 +1,1 @@
+"""From a circuit to the bench: what to buy, what to measure, and in which order."""
