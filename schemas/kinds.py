@@ -74,6 +74,7 @@ _TRANSISTOR = (
     _p("beta", "beta", meaning="forward current gain"),
     _p("ratings", "ratings"),
     _p("icbo", "current", bound="nonnegative", meaning="collector-base leakage at 25 degC"),
+    _p("collector_base", "capacitance", meaning="capacitance between collector and base"),
 )
 
 _ALL = (

@@ -204,6 +204,7 @@ def _transistor(part: Part, into: _Collector) -> None:
     ratings = part.values.get("ratings")
     limits = ratings if isinstance(ratings, Ratings) else Ratings()
     _ratings(part, into, limits)
+    into.take(part, "collector_base", "F")
     icbo = part.number("icbo")
     if icbo is not None:
         into.declared(part, "icbo", "A", icbo)
