@@ -22,6 +22,9 @@ TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True),
                        show_default=True, metavar="SECONDS",
                        help="How long to wait for an answer of the server.")
 FILE = click.argument("file", metavar="FILE")
+POLICY = click.option("--policy", metavar="FILE",
+                      help="Use this policy instead of the nearest thumbrule.toml.")
+NO_POLICY = click.option("--no-policy", is_flag=True, help="Use the rules as they are, without any policy.")
 
 
 def options(*decorators: Callable[[F], F]) -> Callable[[F], F]:
@@ -34,10 +37,20 @@ def options(*decorators: Callable[[F], F]) -> Callable[[F], F]:
 
 
 @contextmanager
-def open_backend(server: str | None, timeout: float) -> Iterator[Backend]:
+def open_backend(server: str | None, timeout: float, policy: str | None = None,
+                 no_policy: bool = False) -> Iterator[Backend]:
+    """Who answers; a server has a policy of its own."""
+    from clients.policies import Policies
+
+    if policy is not None and no_policy:
+        raise click.UsageError("--policy and --no-policy cannot be combined")
+    policies = Policies(policy, no_policy)
     if server is None:
-        yield InProcess()
+        yield InProcess(policies)
         return
+    if policies.chosen:
+        raise click.UsageError("a server has its own policy: --server cannot be combined with "
+                               f"{'--no-policy' if no_policy else '--policy'}")
     from clients.http_client import Client
 
     try:

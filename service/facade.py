@@ -247,7 +247,8 @@ def policy(chosen: Policy | None = None) -> Json:
     from service.policy import NO_POLICY, allowed_rules, effective
 
     asked = NO_POLICY if chosen is None else chosen
-    return dict(shapes.finite(effective(asked, allowed_rules(asked))))
+    before = installed() if asked.allowed is None else allowed_rules(asked)
+    return dict(shapes.finite(effective(asked, before)))
 
 
 def part_types() -> Json:

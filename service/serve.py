@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from typing import Any
 
 HOST = "127.0.0.1"
@@ -15,9 +16,12 @@ GRACE = 10  # s to finish what is under way when asked to stop
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
-def serve(host: str = HOST, port: int = PORT, workers: int = WORKERS) -> None:
+def serve(
+    host: str = HOST, port: int = PORT, workers: int = WORKERS, config: Mapping[str, Any] | None = None
+) -> None:
     """Serve until interrupted or terminated.  Port 0 takes a free port; the address is printed when ready.
 
+    ``config`` goes to :func:`service.http.app.create_app`.
     Raises ``ValueError`` for a port or a number of workers out of range, and
     ``SystemExit`` (from the server) when the address cannot be had.
     """
@@ -32,7 +36,7 @@ def serve(host: str = HOST, port: int = PORT, workers: int = WORKERS) -> None:
             file=sys.stderr,
             flush=True,
         )
-    _application(host, port, workers).run()
+    _application(host, port, workers, config or {}).run()
 
 
 def bind_address(host: str, port: int) -> str:
@@ -45,7 +49,7 @@ def _announce(server: Any) -> None:
         print(f"Serving on http://{bind_address(host, port)} (stop with Ctrl-C)", flush=True)
 
 
-def _application(host: str, port: int, workers: int) -> Any:
+def _application(host: str, port: int, workers: int, config: Mapping[str, Any]) -> Any:
     from gunicorn.app.base import BaseApplication
 
     from service.http.app import create_app
@@ -67,6 +71,6 @@ def _application(host: str, port: int, workers: int) -> Any:
                 self.cfg.set(name, value)
 
         def load(self) -> Any:
-            return create_app()
+            return create_app(config)
 
     return Application()

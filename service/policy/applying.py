@@ -118,18 +118,13 @@ def _check_names(allowed: tuple[Setting, ...], known: tuple[str, ...]) -> None:
 def _check_rules(policy: Policy, ruleset: Ruleset, faults: _Problems) -> None:
     known = tuple(sorted(_slugs(ruleset)))
     named: list[tuple[str, Setting]] = [
-        *((slug, setting) for slug, setting in policy.severity.items()),
+        *policy.tables.items(),
+        *policy.severity.items(),
         *((setting.value, setting) for setting in (*(policy.run or ()), *(policy.skip or ()))),
     ]
-    told: set[str] = set()
-    for (slug, _), setting in policy.limits.items():
-        if slug not in told:
-            told.add(slug)
-            place = replace(setting, pointer=setting.pointer.rpartition("/")[0])
-            named.append((slug, place))
     for slug, setting in named:
         if slug not in known:
-            faults.add(setting, unknown("no rule is called so", slug, known))
+            faults.add(setting, unknown("no rule has this name", slug, known))
 
 
 def _slugs(ruleset: Ruleset) -> set[str]:
@@ -149,7 +144,7 @@ def limits_under(
     if policy.profile is not None:
         name = policy.profile.value
         if name not in PROFILES:
-            faults.add(policy.profile, unknown("no profile is called so", name, tuple(PROFILES)))
+            faults.add(policy.profile, unknown("no profile has this name", name, tuple(PROFILES)))
         else:
             for (slug, limit), row in PROFILES[name].rows.items():
                 entry = ruleset.find(slug)

@@ -57,12 +57,14 @@ def _empty() -> Mapping[Any, Any]:
 class Policy:
     """The settings of one file, or of several over each other.
 
-    ``limits`` is by rule and limit as they are written; ``run``, ``skip`` and
+    ``limits`` is by rule and limit as they are written, ``tables`` has the rules
+    that limits are given for; ``run``, ``skip`` and
     ``allowed`` are tuples of settings, ``None`` where nothing is said.
     """
 
     files: tuple[str, ...] = ()
     limits: Mapping[tuple[str, str], Setting] = field(default_factory=_empty)
+    tables: Mapping[str, Setting] = field(default_factory=_empty)
     severity: Mapping[str, Setting] = field(default_factory=_empty)
     series: Mapping[str, Setting] = field(default_factory=_empty)
     run: tuple[Setting, ...] | None = None
@@ -75,6 +77,7 @@ class Policy:
         return Policy(
             tuple(dict.fromkeys((*below.files, *self.files))),
             {**below.limits, **self.limits},
+            {**below.tables, **self.tables},
             {**below.severity, **self.severity},
             {**below.series, **self.series},
             below.run if self.run is None else self.run,

@@ -29,9 +29,11 @@ def read_policy(data: bytes, file: str) -> tuple[Policy, tuple[Setting, ...]]:
     except tomllib.TOMLDecodeError as error:
         raise PolicyRefused(file, [_malformed(str(error), text)]) from None
     sheet = _Sheet(raw, file, places(text))
+    tables = dict(sheet.tables("limits"))
     policy = Policy(
         (file,),
-        {(slug, name): s for slug, table in sheet.tables("limits") for name, s in sheet.limits(slug, table)},
+        {(slug, name): s for slug, table in tables.items() for name, s in sheet.limits(slug, table)},
+        {slug: sheet.setting(("limits", slug), slug) for slug in tables},
         dict(sheet.pairs("severity", _severity)),
         dict(sheet.pairs("series", _series)),
         sheet.texts("rules", "run"),

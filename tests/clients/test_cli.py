@@ -64,13 +64,13 @@ def answers(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     """What the service says, set by the test; the rules themselves are tested elsewhere."""
     said: dict[str, Any] = {"review": review_of()}
 
-    def review(document: Any, *, remedies: bool = True) -> Any:
+    def review(document: Any, *, remedies: bool = True, ruleset: Any = None) -> Any:
         said["asked"] = remedies
         if isinstance(said["review"], Exception):
             raise said["review"]
         return said["review"]
 
-    def mend(document: Any) -> Any:
+    def mend(document: Any, *, ruleset: Any = None) -> Any:
         return said["mend"]
 
     monkeypatch.setattr(facade, "review", review)
@@ -348,7 +348,7 @@ def test_mend_into_a_place_that_cannot_be_written(lamp: Path, answers: dict[str,
 
 
 def test_an_unknown_rule_names_its_neighbour(monkeypatch: pytest.MonkeyPatch) -> None:
-    def lesson(slug: str) -> Any:
+    def lesson(slug: str, ruleset: Any = None) -> Any:
         raise facade.UnknownRule(slug, "reset-path", ("min-beta-drive", "reset-path"))
 
     monkeypatch.setattr(facade, "lesson", lesson)
@@ -361,8 +361,8 @@ def test_an_unknown_rule_names_its_neighbour(monkeypatch: pytest.MonkeyPatch) ->
 
 def test_lessons(monkeypatch: pytest.MonkeyPatch) -> None:
     page = {"slug": "reset-path", "title": "A way out"}
-    monkeypatch.setattr(facade, "lesson", lambda slug: page)
-    monkeypatch.setattr(facade, "rules", lambda: [page])
+    monkeypatch.setattr(facade, "lesson", lambda slug, ruleset=None: page)
+    monkeypatch.setattr(facade, "rules", lambda ruleset=None: [page])
     assert run("lesson", "reset-path").stdout == "reset-path: A way out\n"
     assert json.loads(run("lesson", "reset-path", "--format", "json").stdout) == page
     assert run("lesson").stdout == "reset-path  A way out\n"

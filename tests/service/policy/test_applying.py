@@ -165,7 +165,7 @@ def test_a_limit_with_a_blank_may_be_written_as_a_bare_key(written: str) -> None
 @pytest.mark.parametrize(
     ("text", "line", "nearest"),
     [
-        ("[limits.frist]\nleast = 3\n", 2, "first"),
+        ("[limits.frist]\nleast = 3\n", 1, "first"),
         ('[severity]\nsecnd = "note"\n', 2, "second"),
         ('[rules]\nskip = ["thirdd"]\n', 2, "third"),
         ('[rules]\nrun = [\n"first", "seccond"]\n', 3, "second"),
