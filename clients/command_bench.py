@@ -7,20 +7,20 @@ from typing import Any
 
 import click
 
-from clients.options import COULD_NOT_CHECK, FILE, SERVER, TIMEOUT, answered, options
+from clients.options import COULD_NOT_CHECK, FILE, NO_POLICY, POLICY, SERVER, TIMEOUT, answered, options
 
 
 @click.command()
 @FILE
-@options(SERVER, TIMEOUT)
+@options(SERVER, TIMEOUT, POLICY, NO_POLICY)
 @click.option("--format", "style", type=click.Choice(["text", "markdown", "html", "json"]), default="text",
               show_default=True, help="Text, a page to print, or the JSON of the service.")
 @click.option("--meter", default="10 Mohm", show_default=True, metavar="OHMS",
               help="Resistance of the meter; '20 kohm/V' for a pointer meter.")
 @click.option("--measured", multiple=True, metavar="SOURCE=VOLTS",
               help="Voltage that a source was measured at (BT1=9.1V); may be repeated.")
-def bench(file: str, style: str, server: str | None, timeout: float, meter: str,
-          measured: tuple[str, ...]) -> int:
+def bench(file: str, style: str, server: str | None, timeout: float, policy: str | None, no_policy: bool,
+          meter: str, measured: tuple[str, ...]) -> int:
     """Parts list and bench sheet of a circuit.
 
     What each part has to stand at the worst corner and what to buy for that,
@@ -35,7 +35,7 @@ def bench(file: str, style: str, server: str | None, timeout: float, meter: str,
         return bench_page(answer, style, title)  # type: ignore[arg-type]
 
     answer = answered(file, style, server, timeout,
-                      lambda backend, source: backend.bench(source, meter, volts), text)
+                      lambda backend, source: backend.bench(source, meter, volts), text, policy, no_policy)
     return 0 if answer.get("complete") else COULD_NOT_CHECK
 
 

@@ -75,13 +75,14 @@ def guarded(label: str, run: Callable[[], Any]) -> Any:
 
 def answered(file: str, style: str, server: str | None, timeout: float,
              ask: Callable[[Backend, Source], Mapping[str, Any]],
-             text: Callable[[Mapping[str, Any], str | None], str]) -> Mapping[str, Any]:
+             text: Callable[[Mapping[str, Any], str | None], str],
+             policy: str | None = None, no_policy: bool = False) -> Mapping[str, Any]:
     """What ``ask`` gives for one circuit, printed as JSON or as the ``text`` of answer and title.
 
     Empty, and reported, where the circuit could not be checked.
     """
     as_json = style == "json"
-    with open_backend(server, timeout) as backend:
+    with open_backend(server, timeout, policy, no_policy) as backend:
         try:
             source = Source(file)
             answer: Mapping[str, Any] = guarded(source.label, lambda: ask(backend, source))

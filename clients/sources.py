@@ -158,7 +158,8 @@ class InProcess:
         document = source.document
         from service import facade
 
-        return _fitting(source, lambda: facade.bench(document, meter=meter, measured=measured))
+        return _fitting(source, lambda: facade.bench(document, meter=meter, measured=measured,
+                                                     ruleset=self._policies.rules(source.name)))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         document = source.document

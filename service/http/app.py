@@ -117,7 +117,7 @@ def post_spreads() -> Response:
 @v1.post("/bench-sheets")
 def post_bench_sheets() -> Response:
     options = read_options(request.args, BY_RESOURCE["bench-sheets"])
-    return answer(facade.bench(read_document(request), **options))
+    return answer(facade.bench(read_document(request), ruleset=current_app.config["RULESET"], **options))
 
 
 @v1.post("/remedies")
