@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import along, at_rest, moves, reverse_pair, unfinished_runs
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.emitter_words import Case, advice, evidence, message, proposals
 from rules.moments import gravity
 from rules.outcomes import not_applicable
@@ -107,6 +107,8 @@ class BaseEmitterReverse:
         " the base is fed through a resistor, a diode across the junction the other way round is enough.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/V1/voltage", "3 V", "12 V"),
+        derivation="rules.derivations.base_emitter_reverse:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -131,6 +131,9 @@ class DelaySupply:
         " the less it counts.",
         failing=FAILING,
         passing=PASSING,
+        undialled="what the threshold is taken from is a matter of wiring: no value turns a share"
+        " of the rail into a fixed drop",
+        derivation="rules.derivations.delay_supply:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -149,6 +149,9 @@ class DelayTemperature:
         " divider. A higher threshold. A film capacitor, once the threshold holds still.",
         failing=FAILING,
         passing=PASSING,
+        undialled="one junction's drift is cancelled by another one or it is not: no value of the"
+        " pair brings it back",
+        derivation="rules.derivations.delay_temperature:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -13,7 +13,7 @@ from rules.analysis.delay_corners import Corner, DelayCorners, delay_corners
 from rules.analysis.formulas.drift import DRIFTS
 from rules.analysis.requirements import Window, delay_requirement, delay_window
 from rules.analysis.resolve import dielectric_of
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.delay_words import (
     changes,
     each_delay,
@@ -128,6 +128,8 @@ class DelayTolerance:
         " adjustable over 1.2 times the spread, or write down a window that can be met.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/C1/tolerance", "5 %", "20 %"),
+        derivation="rules.derivations.delay_tolerance:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

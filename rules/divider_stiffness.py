@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.dividers import Loading, Redesign, Values, at_corner, loading
 from rules.analysis.operating import everywhere, place_of, sign_of
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
     from_to,
@@ -96,6 +96,8 @@ class DividerStiffness:
         " the drooping bias may now saturate the stage. Or choose the arms for the tap as it stands.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R2/resistance", "8.2 kohm", "13 kohm"),
+        derivation="rules.derivations.divider_stiffness:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

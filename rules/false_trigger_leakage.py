@@ -19,7 +19,7 @@ from rules.analysis.latches.heat import (
 )
 from rules.analysis.latches.margins import Lost, as_written, at_worst
 from rules.analysis.preferred import round_down
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.latch_words import ambient, at, each_latch, floating, place, situation, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
@@ -102,6 +102,8 @@ class FalseTriggerLeakage:
         " holding margin and the trigger, which both feed the bleeds.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R4/resistance", "22 kohm", "470 kohm"),
+        derivation="rules.derivations.false_trigger_leakage:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -11,7 +11,7 @@ from rules.analysis.coils import Opening, coil_names, is_coil, openings, stated_
 from rules.analysis.formulas.coils import broken_through
 from rules.analysis.runs import Corner, episodes, unfinished
 from rules.analysis.stress import Peak, at_rest, collector_pair, peaks_along, stress_corner
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.flyback_words import (
     Kick,
     advice,
@@ -111,6 +111,8 @@ class FlybackPath:
         " and zener together then stand at the collector.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/V1/voltage", "12 V", "60 V"),
+        derivation="rules.derivations.flyback_path:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

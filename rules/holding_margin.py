@@ -20,7 +20,7 @@ from rules.analysis.latches.margins import (
     holding,
     reserve,
 )
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.latch_words import (
     RESERVE_ROLE,
     RESERVE_RULE,
@@ -129,6 +129,8 @@ class HoldingMargin:
         " it feeds, as far as leakage lets you; then look at the trigger and the reset again.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R2/resistance", "22 kohm", "56 kohm"),
+        derivation="rules.derivations.holding_margin:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -17,7 +17,7 @@ from rules.analysis.latches.margins import (
     warmest,
     written,
 )
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.latch_words import (
     STATES_ROLE,
     STATES_RULE,
@@ -108,6 +108,8 @@ class LatchTwoStates:
         " a firmer bleed from base to emitter.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R2/resistance", "47 kohm", "220 kohm"),
+        derivation="rules.derivations.latch_two_states:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -23,7 +23,7 @@ from rules.analysis.latches.margins import (
     survives,
 )
 from rules.analysis.states import collector_currents
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.latch_words import (
     RESERVE,
     RESERVE_ROLE,
@@ -112,6 +112,8 @@ class LoopGain:
         " transistors with more gain; larger bleeds, as far as leakage and pick-up allow.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R2/resistance", "56 kohm", "150 kohm"),
+        derivation="rules.derivations.loop_gain:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

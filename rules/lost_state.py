@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.corners.existence import Existence, Failure, existence
 from rules.analysis.latches.find import latches
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, say, where
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
@@ -74,6 +74,8 @@ class LostState:
         " conduct, a firmer bleed where it should not.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R2/resistance", "2.2 kohm", "680 ohm"),
+        derivation="rules.derivations.lost_state:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -19,7 +19,7 @@ from rules.analysis.drive import (
     subject,
     why_not_judged,
 )
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import from_to, listed, new_resistance, part_quantity, say, where
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -99,6 +99,8 @@ class MinBetaDrive:
         " drives it: it has to bring that current.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R1/resistance", "2.7 kohm", "22 kohm"),
+        derivation="rules.derivations.min_beta_drive:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -85,6 +85,9 @@ class ModelAgreement:
         " drop is a small part of the sum, and both models agree.",
         failing=FAILING,
         passing=PASSING,
+        undialled="the models part in a narrow band of base voltages, within which several states"
+        " come and go: the margin does not fall steadily",
+        derivation="rules.derivations.model_agreement:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -73,6 +73,8 @@ class NoDcPath:
         " resistor across each of two capacitors in series makes them share; an output gets its load drawn.",
         failing=FAILING,
         passing=PASSING,
+        undialled="a path is there or it is not, however large its resistance",
+        derivation="rules.derivations.no_dc_path:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.stress import Peak, along, at_rest, is_polarised, moves, reversal_pair, unfinished_runs
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.moments import gravity
 from rules.outcomes import not_applicable
 from rules.reversal_words import Case, advice, evidence, message, turned
@@ -89,6 +89,8 @@ class PolarisedReversal:
         " twice the value in series with their plus ends together.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R2/resistance", "20 kohm", "2 kohm"),
+        derivation="rules.derivations.polarised_reversal:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -104,6 +104,9 @@ class PowerUp:
         " more.",
         failing=FAILING,
         passing=PASSING,
+        undialled="what counts is to which rail the capacitor at the base leads, not how large it"
+        " is",
+        derivation="rules.derivations.power_up:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
 from rules.analysis.standing import Drain, drains_of, sources
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
 from rules.wording import listed, member_pointer, part_quantity, say
@@ -78,6 +78,8 @@ class RequiredBatteryLife:
         " capacitor that may leak less, take a larger battery, or let a contact cut off what is not needed.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/BT1/capacity", "0.55 Ah", "0.05 Ah"),
+        derivation="rules.derivations.required_battery_life:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.requirements import Asked, Relation, asked
 from rules.analysis.stays import Measured, Ruler, Stays
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.required_delay_words import cures, evidence, leaking, message, unknown_leakage
 from rules.required_words import none_asked, regions, satisfied, undecided, violated, why_unknown
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test, identity
@@ -84,6 +84,8 @@ class RequiredDelay:
         " or a window that can be met.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R1/resistance", "270 kohm", "470 kohm"),
+        derivation="rules.derivations.required_delay:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.named import End, Range, range_of
 from rules.analysis.requirements import Asked, Relation, asked
 from rules.analysis.tuning import Tuner
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.required_words import (
     at_corner,
     ends,
@@ -86,6 +86,8 @@ class RequiredNetVoltage:
         " battery no resistor helps: take the voltage from a reference.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R1/resistance", "6.8 kohm", "15 kohm"),
+        derivation="rules.derivations.required_net_voltage:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

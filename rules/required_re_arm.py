@@ -12,7 +12,7 @@ from rules.analysis.delay_corners import every_delay
 from rules.analysis.rearm_corners import WorstWay, worst_way
 from rules.analysis.recovery import NoRecovery, Recovery, recovery_of
 from rules.analysis.requirements import Asked, Window, asked, means
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.required_words import (
     limits,
     moved_by,
@@ -89,6 +89,8 @@ class RequiredReArm:
         " nominal one.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R5/resistance", "10 kohm", "1 Mohm"),
+        derivation="rules.derivations.required_re_arm:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

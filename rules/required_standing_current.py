@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
 from rules.analysis.standing import Drain, drains_of, sources
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
 from rules.wording import listed, say
@@ -74,6 +74,8 @@ class RequiredStandingCurrent:
         " circuit off.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/C1/capacitance", "100 uF", "1000 uF"),
+        derivation="rules.derivations.required_standing_current:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import re_arm
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.reset_words import SHORTENING, Case, advice, evidence, message
 from rules.reset_words import proposals as propose
 from rules.wording import member_pointer
@@ -84,6 +84,8 @@ class ResetPath:
         " state ends, and a bleed there; or a transistor or contact across the capacitor.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R5/resistance", "10 kohm", "100 kohm"),
+        derivation="rules.derivations.reset_path:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

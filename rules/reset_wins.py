@@ -11,7 +11,7 @@ from rules.analysis.latches.cures import nearest
 from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import written
 from rules.analysis.latches.resets import Control, Steered, at_ends, controls, left, moved, released, steered
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.latch_words import ambient, at, corner_values, each_latch, quoted, situation, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
@@ -102,6 +102,8 @@ class ResetWins:
         " straight from base to emitter, or as a contact that opens the loop.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R6/resistance", "470 ohm", "1.2 kohm"),
+        derivation="rules.derivations.reset_wins:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.requirements import asked, means
 from rules.analysis.second_period import Retimed, at_slowest, retimed, stimulated
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.wording import member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test, identity
@@ -79,6 +79,8 @@ class RetriggerShortening:
         " the trigger from acting until the capacitor is back.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/requirements/0/at_most", "0.2 s", "20 ms"),
+        derivation="rules.derivations.retrigger_shortening:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -17,7 +17,7 @@ from rules.analysis.headroom import (
     smaller_collector_resistor,
 )
 from rules.analysis.operating import Point, everywhere, operating_point, place_of
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.next_stage import left_to_others
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import assumption, from_to, gain, new_resistance, part_quantity, say, where_at
@@ -92,6 +92,8 @@ class SaturationHeadroom:
         " base.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/RC/resistance", "3.3 kohm", "6.2 kohm"),
+        derivation="rules.derivations.saturation_headroom:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -18,7 +18,7 @@ from rules.analysis.requirements import delay_window
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.retiming import charging_resistor
 from rules.analysis.steering import Steered, Steering, steering_of
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.delay_words import (
     changes,
     each_delay,
@@ -140,6 +140,8 @@ class SteerCurrent:
         " Darlington pair with more gain, or less current to steer.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R6/resistance", "100 kohm", "270 kohm"),
+        derivation="rules.derivations.steer_current:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.elements import SOURCES, Branch, Fault, branches_of
 from rules.analysis.preferred import round_up
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test
 
@@ -31,7 +31,7 @@ format: thumbrule/1
 name: pigeon-bell
 ground: gnd
 parts:
-  V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
+  V1: {kind: battery, voltage: 9 V, resistance: 2 ohm, pins: {plus: rail, minus: gnd}}
   R1: {kind: resistor, resistance: 1 kohm, pins: {a: rail, b: node}}
   S1: {kind: contact, rest: open, pins: {a: node, b: gnd}}
 """
@@ -66,6 +66,8 @@ class SupplyShort:
         " contact to the other end of a resistor that is there already.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R1/resistance", "1 kohm", "1 ohm"),
+        derivation="rules.derivations.supply_short:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

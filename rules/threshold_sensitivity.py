@@ -12,7 +12,7 @@ from rules.analysis.crossing import Crossing
 from rules.analysis.delay_corners import Corner, delay_corners
 from rules.analysis.requirements import delay_window
 from rules.analysis.retiming import fraction, nearer_threshold
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.delay_words import changes, each_delay, no_nominal, place, satisfied, violated
 from rules.wording import member_pointer, new_resistance, say, times
 from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -108,6 +108,8 @@ class ThresholdSensitivity:
         " threshold and aim from one rail, so that both move together.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R3/resistance", "180 kohm", "91 kohm"),
+        derivation="rules.derivations.threshold_sensitivity:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.delay_corners import every_delay
 from rules.analysis.leakage import choices
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.leakage_words import Case, case_of, evidence, message, never_ends, other_ways, worst_case
 from rules.wording import member_pointer, times
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Severity, Test
@@ -97,6 +97,8 @@ class TimingLeakage:
         " both currents grow alike. Or measure the part and write its leakage into the document.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/C1/capacitance", "10 uF", "22 uF"),
+        derivation="rules.derivations.timing_leakage:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -13,7 +13,7 @@ from rules.analysis.timeline.timelines import gains
 from rules.analysis.trigger_drive import Amplitude, amplitude, vertices
 from rules.analysis.trigger_width import held_for_ever, least_width
 from rules.analysis.triggers import NoTrigger, Trigger, named_stimuli, triggers
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.trigger_words import (
     amplitude_advice,
@@ -115,6 +115,8 @@ class TriggerRule:
         " capacitor in series with a trigger that may stay, with a resistor that empties it.",
         failing=FAILING,
         passing=PASSING,
+        dial=Dial("/parts/R5/resistance", "33 kohm", "150 kohm"),
+        derivation="rules.derivations.trigger:DERIVATION",
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:

@@ -78,12 +78,20 @@ def same_in_numbers(left: Any, right: Any, example: Mapping[Any, float], seed: s
         a, b = number(left, point), number(right, point)
         if a is None or b is None:
             continue
-        if abs(a - b) > TINY * max(abs(a), abs(b)):
+        if abs(a - b) > TINY * _size(left - right, point):
             return False
         tried += 1
         if tried >= POINTS or not free:
             return True
     return False
+
+
+def _size(expression: Any, point: Mapping[Any, Fraction]) -> Any:
+    """What the terms of a sum amount to, each without its sign: what a difference is measured by."""
+    import sympy
+
+    terms = (number(term, point) for term in sympy.Add.make_args(expression))
+    return sum((abs(term) for term in terms if term is not None), sympy.Integer(0))
 
 
 def simplified(expression: Any) -> Any:
@@ -103,6 +111,7 @@ def simplified(expression: Any) -> Any:
                 )
             )
         ),
+        lambda e: sympy.simplify(_as_exponentials(e)),
         sympy.simplify,
         lambda e: sympy.simplify(sympy.expand_log(e, force=True)),
         lambda e: sympy.simplify(sympy.logcombine(e, force=True)),
@@ -111,6 +120,19 @@ def simplified(expression: Any) -> Any:
         if expression == 0:
             return expression
     return expression
+
+
+def _as_exponentials(expression: Any) -> Any:
+    """Powers with a symbol up there as exponentials, and what is under a logarithm split into factors."""
+    import sympy
+
+    return expression.replace(
+        lambda e: e.is_Pow and not e.exp.is_number,
+        lambda e: sympy.exp(e.exp * sympy.expand_log(sympy.log(sympy.factor(e.base)), force=True)),
+    ).replace(
+        lambda e: isinstance(e, sympy.log),
+        lambda e: sympy.expand_log(sympy.log(sympy.factor(e.args[0])), force=True),
+    )
 
 
 def follows(
@@ -209,15 +231,22 @@ def boundary_and_side(
     """
     import sympy
 
-    chain = solve_away(equations, first, example)
+    if not premises:
+        for alone_first in (True, False):
+            chain = solve_away(equations, first, target.value, example, alone_first)
+            flat = (
+                None
+                if chain is None
+                else sympy.factor(sympy.cancel(sympy.together(chain.into(target.value))))
+            )
+            if flat is not None and (flat.is_positive if target.strict else flat.is_nonnegative):
+                return "its sign is that of its symbols"
+        return None
+    chain = solve_away(equations, first, target.value, example)
     if chain is None:
         return None
     goal = chain.into(target.value)
     given = [Slack(chain.into(item.value), item.strict) for item in premises]
-    if not premises:
-        flat = sympy.factor(sympy.cancel(sympy.together(goal)))
-        sure = flat.is_positive if target.strict else flat.is_nonnegative
-        return "its sign is that of its symbols" if sure else None
     if len(given) == 1:
         factor = sympy.factor(sympy.cancel(sympy.together(goal / given[0].value)))
         if (
@@ -246,12 +275,20 @@ def _weaker(goal: Any, given: Any) -> bool:
 
 
 def solve_away(
-    equations: Sequence[tuple[Any, Any]], first: Sequence[Any], example: Mapping[Any, float]
+    equations: Sequence[tuple[Any, Any]],
+    first: Sequence[Any],
+    target: Any,
+    example: Mapping[Any, float],
+    alone_first: bool = True,
 ) -> Elimination | None:
-    """The equations solved, each for one symbol: those that have to go first, then whatever can be had."""
+    """The equations solved, each for one symbol: what has to go, what stands alone, then others."""
     rest = [a - b for a, b in equations]
     solved: list[tuple[Any, Any]] = []
-    order = [*first, *sorted({s for e in rest for s in e.free_symbols} - set(first), key=str)]
+    known = {symbol for equation in rest for symbol in equation.free_symbols}
+    alone = {left for left, right in equations if left.is_Symbol and left not in right.free_symbols}
+    order = [*first, *(sorted(alone - set(first), key=str) if alone_first else ())]
+    order += sorted(known & target.free_symbols - set(order), key=str)
+    order += sorted(known - set(order), key=str)
     for symbol in order:
         for equation in rest:
             if symbol not in equation.free_symbols:

@@ -11,10 +11,11 @@ import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 from rules.derivations.model import Derivation, Plain, Step
-from rules.derivations.text import TextError, in_numbers, in_sympy, names, read
+from rules.derivations.text import TextError, in_numbers, in_sympy, lone, names, read
 from rules.derivations.traced import Traced, Untraceable, arguments, find, rebound
 from rules.derivations.units import agree, dimension, spoken
 from rules.derivations.worked import NumberedStep, numbered
@@ -189,6 +190,10 @@ def _step(
     from rules.derivations.algebra import boundary_and_side, follows, zero
 
     step = item.step
+    if step.why in ("law", "definition") and not item.holds:
+        return ProvenStep(
+            item, step.why, f"the example breaks it: {item.left!r} {step.relation} {item.right!r}"
+        )
     if step.why != "derived":
         return ProvenStep(item, step.why)
     left, right = sides[item.place]
@@ -265,10 +270,20 @@ def _plain(
         return _at_points(derivation, plain, function, symbols, example, str(error))
     except ValueError as error:
         return ProvenPlain(plain, "", f"refuses the example: {error}")
-    _, right = _sides(step, symbols)
-    if zero(got.exact, right, example, plain.function):
+    fixed = _constants(derivation, symbols)
+    if zero(got.exact.subs(fixed), _sides(step, symbols)[1].subs(fixed), example, plain.function):
         return ProvenPlain(plain, f"equal to the right side of step {plain.step}, symbol by symbol")
     return ProvenPlain(plain, "", f"gives {got.exact}, step {plain.step} says {step.right}")
+
+
+def _constants(derivation: Derivation, symbols: Mapping[str, Any]) -> dict[Any, Any]:
+    """What a premise fixes as a number, like the 10 K that double a leakage: a formula may hold it too."""
+    found = ((lone(step.left), step) for step in derivation.steps if step.relation == "=")
+    return {
+        symbols[name]: _sides(step, symbols)[1]
+        for name, step in found
+        if name is not None and step.why != "derived" and not names(step.right)
+    }
 
 
 def _traced(exact: Any, near: Any) -> Any:
@@ -290,7 +305,9 @@ def _at_points(
 
     right = _sides(derivation.steps[plain.step], symbols)[1]
     tried = 0
+    fixed = {symbol: Fraction(str(value)) for symbol, value in _constants(derivation, symbols).items()}
     for point in points(example, plain.function):
+        point |= fixed
         values = {str(symbol): float(value) for symbol, value in point.items()}
         wanted = number(right, point)
         if wanted is None:

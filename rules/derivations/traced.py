@@ -90,6 +90,9 @@ class Traced:
     def __repr__(self) -> str:
         return repr(self.near)
 
+    def __format__(self, form: str) -> str:
+        return format(self.near, form)
+
     def __float__(self) -> float:
         raise Untraceable("it makes a plain number of an argument")
 
@@ -167,19 +170,22 @@ def _rebound(
     home = function.__globals__
     place = str(home.get("__name__"))
     if place not in known:
-        known[place] = names = dict(home)
-        for name, value in home.items():
-            if value is math:
-                names[name] = stand_in
-            elif isinstance(value, types.FunctionType) and value.__module__.startswith(
-                ("rules.", "schemas.")
-            ):
-                names[name] = _rebound(value, stand_in, known)
+        known[place] = {name: stand_in if value is math else value for name, value in home.items()}
+    names = known[place]
+    for name in function.__code__.co_names:
+        value = home.get(name)
+        if value is names.get(name) and isinstance(value, types.FunctionType) and _ours(value):
+            names[name] = None  # while it is being made: a function may call itself
+            names[name] = _rebound(value, stand_in, known)
     copy = types.FunctionType(
         function.__code__, known[place], function.__name__, function.__defaults__, function.__closure__
     )
     copy.__kwdefaults__ = function.__kwdefaults__
     return copy
+
+
+def _ours(function: types.FunctionType) -> bool:
+    return function.__module__.startswith(("rules.", "schemas."))
 
 
 def arguments(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from rules.derivations.text import in_numbers, in_sympy, lone, names, read, slop
 from rules.derivations.units import dimension, spoken
 
 CLOSE = 1e-9
+NOTHING = 1e-15  # what rounding leaves of a zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,8 @@ def number_step(derivation: Derivation, place: int, values: Mapping[str, float])
     step = derivation.steps[place]
     try:
         left, right = value(step.left, values), value(step.right, values)
+        if step.relation == "=" and right == 0.0 and abs(left) < NOTHING:
+            left = 0.0
     except (ArithmeticError, ValueError, TypeError) as error:
         raise ValueError(f"step {place} has no number: {error}") from error
     declared = {item.name: item.unit for item in derivation.symbols}

@@ -1,0 +1,125 @@
+"""How much supply and how much gain a latch needs to hold itself."""
+
+from __future__ import annotations
+
+from rules.derivations.model import Derivation, Plain, Step, Symbol
+
+DERIVATION = Derivation(
+    slug="holding-margin",
+    symbols=(
+        Symbol("V_hold", "lowest supply at which the held state exists", "V"),
+        Symbol("V_S_min", "lowest supply in use", "V"),
+        Symbol("p", "share of it at which the latch still holds", ""),
+        Symbol("V_CE_sat", "saturation voltage of the output", "V"),
+        Symbol("V_out", "voltage of the output when on", "V"),
+        Symbol("V_BE", "base-emitter voltage", "V"),
+        Symbol("R_f", "resistor from the output back to the base it holds", "ohm"),
+        Symbol("R_BE", "resistor from that base to its emitter", "ohm"),
+        Symbol("I_B", "base current that is left", "A"),
+        Symbol("I_C", "collector current that the held transistor has to pass", "A"),
+        Symbol("beta_min", "its least current gain", ""),
+        Symbol("M", "reserve of gain", ""),
+        Symbol("n", "reserve that is asked for", ""),
+    ),
+    steps=(
+        Step(
+            "The output holds the latch; it is the supply less what saturation leaves.",
+            "V_out",
+            "=",
+            "V_hold - V_CE_sat",
+            "law",
+            source="Kirchhoff's voltage law",
+        ),
+        Step(
+            "What comes back through the feedback resistor feeds the bleed first, the base gets the rest.",
+            "(V_out - V_BE)/R_f",
+            "=",
+            "V_BE/R_BE + I_B",
+            "law",
+            source="Ohm's law; Kirchhoff's current law at the base",
+        ),
+        Step(
+            "So this supply is needed.",
+            "V_hold",
+            "=",
+            "V_BE*(1 + R_f/R_BE) + V_CE_sat + R_f*I_B",
+            "derived",
+            uses=(0, 1),
+            without=("V_out",),
+        ),
+        Step(
+            "It has to lie well below the lowest supply in use.",
+            "V_hold",
+            "<=",
+            "p*V_S_min",
+            "limit",
+            source="70 %: common practice, no source",
+        ),
+        Step(
+            "Which bounds the feedback resistor.",
+            "R_f",
+            "<=",
+            "(p*V_S_min - V_BE - V_CE_sat)/(V_BE/R_BE + I_B)",
+            "derived",
+            uses=(2, 3),
+            without=("V_hold",),
+        ),
+        Step(
+            "The gain has to turn the base current into what the output needs; how many times over is the"
+            " reserve.",
+            "M",
+            "=",
+            "beta_min*I_B/I_C",
+            "definition",
+            source="definition of the on state",
+        ),
+        Step(
+            "A weak transistor in the cold takes half of it.",
+            "M",
+            ">=",
+            "n",
+            "limit",
+            source="2: common practice, no source",
+        ),
+        Step(
+            "That is another bound.",
+            "R_f",
+            "<=",
+            "(V_out - V_BE)/(n*I_C/beta_min + V_BE/R_BE)",
+            "derived",
+            uses=(1, 5, 6),
+            without=("I_B", "M"),
+        ),
+    ),
+    plain=(
+        Plain(
+            "rules.analysis.formulas.latching:holding_voltage",
+            {"vbe": "V_BE", "vce_sat": "V_CE_sat", "feedback": "R_f", "bleed": "R_BE", "base": "I_B"},
+            2,
+        ),
+        Plain(
+            "rules.analysis.formulas.latching:feedback_at_most",
+            {
+                "output": "V_out",
+                "vbe": "V_BE",
+                "collector": "I_C",
+                "beta_min": "beta_min",
+                "reserve": "n",
+                "bleed": "R_BE",
+            },
+            7,
+        ),
+    ),
+    example={
+        "V_S_min": 6.5,
+        "p": 0.7,
+        "V_CE_sat": 0.2,
+        "V_BE": 0.7,
+        "R_f": 22e3,
+        "R_BE": 10e3,
+        "I_B": 4e-5,
+        "I_C": 2e-3,
+        "beta_min": 100.0,
+        "n": 2.0,
+    },
+)
