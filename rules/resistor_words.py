@@ -14,7 +14,6 @@ from rules.moments import AT_ONCE
 from rules.ratings_words import Place, Rated, Verdict
 from rules.wording import member_pointer, part_quantity, say
 from schemas.finding import Change, Proposal, Quantity
-from schemas.quantities import document_text
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -110,9 +109,9 @@ def next_wattage(study: Study, part: Part, rated: Rated, needed: float) -> Itera
     larger = next((size for size in WATTAGES if size >= needed * (1.0 - 1e-9) and size > rated.value), None)
     if larger is not None:
         old = part.number("power")
-        text = document_text(larger, "power")
+        text = f"{larger:g} W"  # as they are sold: half a watt, not 500 mW
         change = Change(member_pointer(part.name, "power"), old, text)
-        yield Proposal(f"{part.name}: a body for {say(larger, 'W')}", (change,))
+        yield Proposal(f"{part.name}: a body for {text}", (change,))
 
 
 def advice(study: Study, part: Part, verdict: Verdict) -> Iterator[str]:
