@@ -123,7 +123,7 @@ class ContactWetting:
         if material is None:
             pointer = member_pointer(part.name, "material")
             return not_applicable(self, about, f"the material of {part.name} is not stated ({pointer})")
-        case = study.shared(("closing", part.name), lambda: closing(study, part.name))
+        case = study.shared(("closing", part.name), lambda: closing(study, part.name, material == "silver"))
         if case is None:
             return not_applicable(self, about, f"in no state does a voltage stand across {part.name}")
         wetting = case.wetting

@@ -68,15 +68,21 @@ class Closing:
         return max(both, key=lambda number: number.value, default=None)
 
 
-def closing(study: Study, contact: str) -> Closing | None:
-    """The contact in the state in which most stands across it; ``None`` where nothing ever does."""
+def closing(study: Study, contact: str, volts_matter: bool = True) -> Closing | None:
+    """The contact in the state in which most stands across it; ``None`` where nothing ever does.
+
+    Where the voltage does not matter it is left at its nominal value.
+    """
     found = _open(study, contact) or _leaking(study, contact)
     if not found:
         return None
     before = max(found, key=lambda each: round(each.volts, 6))  # the first of equal ones
     pins = study.circuit.parts[contact].pins
-    volts = _at_worst(before.state, lambda state: _across(state, pins), "min")
-    return Closing(before, volts, _first(study, contact, before, volts), _steady(study, contact, before))
+    volts = Number(before.volts, NOMINAL)
+    if volts_matter:
+        volts = _at_worst(before.state, lambda state: _across(state, pins), "min")
+    steady = _steady(study, contact, before)
+    return Closing(before, volts, _first(study, contact, before, volts, steady), steady)
 
 
 def _open(study: Study, contact: str) -> list[Before]:
@@ -142,8 +148,10 @@ def closed(configuration: Configuration, contact: str) -> Configuration:
     return Configuration({**configuration.contacts, contact: "closed"}, configuration.drivers)
 
 
-def _first(study: Study, contact: str, before: Before, volts: Number) -> Number | None:
-    """The current at the moment of closing."""
+def _first(
+    study: Study, contact: str, before: Before, volts: Number, steady: Number | None
+) -> Number | None:
+    """The current at the moment of closing; at nominal values where it is no more than the settled one."""
     resolved, parts = study.resolved, study.circuit.parts.values()
     fed = [set(p.pins.values()) for p in parts if p.kind in ("battery", "supply")]
     stored = {
@@ -163,6 +171,9 @@ def _first(study: Study, contact: str, before: Before, volts: Number) -> Number 
     with suppress(np.linalg.LinAlgError):
         found.append(linear_state(network, mode.betas, left))
     if not held:
+        here = max((through(s, contact) or 0.0 for s in found), default=0.0)
+        if steady is not None and here <= steady.value:
+            return Number(here, NOMINAL)
         numbers = [_at_worst(s, lambda s: through(s, contact), "min") for s in found]
         return max(numbers, key=lambda number: number.value, default=None)
     found.extend(states_of(network, "typical", study.step_budget).states[:1])
