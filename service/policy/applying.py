@@ -146,12 +146,12 @@ def limits_under(
         if name not in PROFILES:
             faults.add(policy.profile, unknown("no profile has this name", name, tuple(PROFILES)))
         else:
-            for (slug, limit), row in PROFILES[name].rows.items():
+            for (slug, key), row in PROFILES[name].rows.items():
                 entry = ruleset.find(slug)
-                if entry is not None and limit in entry.rule.limits:
+                if entry is not None and key in entry.rule.limits:
                     place = f"profile {name} in policy {policy.profile.file}, line {policy.profile.line}"
                     made = Override(row.value, policy.profile, name, f"{row.source}; by {place}")
-                    found.setdefault(slug, {})[limit] = made
+                    found.setdefault(slug, {})[key] = made
     for (slug, written), setting in policy.limits.items():
         entry = ruleset.find(slug)
         if entry is None:
