@@ -99,7 +99,7 @@ def pairs_of_interest(study: Study) -> tuple[Pair, ...]:
                 found.append(collector_pair(part))
         elif part.kind == "capacitor":
             found.extend((capacitor_pair(part), capacitor_pair(part)[::-1]))
-        elif part.kind == "diode":
+        elif part.kind in ("diode", "led"):
             found.append((part.pins["cathode"], part.pins["anode"]))
         elif part.kind == "resistor" and 4.0 * far**2 > WARM * study.value(part.name, "resistance"):
             ends = part.pins["a"], part.pins["b"]
