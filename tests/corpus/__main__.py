@@ -38,7 +38,7 @@ def main(names: Sequence[str]) -> int:
         hits.update(expected.rule for expected, _ in found.met)
         missed.update(expected.rule for expected in found.missed)
         alarms.update(str(finding["rule"]) for finding in found.false_alarms)
-        silences.update(case.silent)
+        silences.update(case.silent.keys())
         for expected in found.missed:
             where = ", ".join(expected.parts)
             troubles.append(f"{case.name}: missed {expected.severity} {expected.rule} {where}")
