@@ -1,0 +1,328 @@
+"""An LED gets enough current to be seen, and no more than it stands, at the worst corner of everything."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from rules.analysis.readings import Asked, Reading, readings, worst_reading
+from rules.analysis.roads import BUDGET, Road, over, resisted, road_of, travellers
+from rules.contract import API_LEVEL, Dial, Lesson
+from rules.led_words import (
+    dim_message,
+    evidence,
+    less_resistance,
+    more_resistance,
+    over_message,
+    share_message,
+)
+from rules.outcomes import not_applicable, satisfied, violated
+from rules.wording import listed, say
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test, identity
+
+if TYPE_CHECKING:
+    from rules.analysis.states import State
+    from rules.analysis.study import Situation, Study
+    from schemas.circuit import Part
+
+RATED = Limit(
+    "rated",
+    20e-3,
+    "A",
+    "5 mm and 3 mm LEDs of common colours, from memory",
+    "rated forward current of an LED whose document states none",
+)
+SHARE = Limit(
+    "share", 0.8, "", "common practice, no source", "share of a stated rated current in use at most"
+)
+DIM = Limit(
+    "dim", 1e-3, "A", "common practice, no source", "current below which an ordinary LED is hardly seen"
+)
+DIM_SHARE = Limit(
+    "dim_share",
+    0.05,
+    "",
+    "common practice, no source: low-current types, rated 4 to 7 mA, are seen at 0.2 mA",
+    "the same as a share of the rated current, where that is less",
+)
+DROP = Limit(
+    "drop",
+    1.0,
+    "V",
+    "common practice, no source",
+    "nominal voltage across the series resistor below which the spread of the LED sets the current",
+)
+LIT = 0.1  # of its greatest current; an LED with less only glows along
+
+PASSING = """\
+format: thumbrule/1
+name: kettle-lamp
+ground: gnd
+parts:
+  V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
+  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
+  R1: {kind: resistor, resistance: 560 ohm, pins: {a: feed, b: lamp}}
+  D1: {kind: led, forward: 2 V, current: 20 mA, pins: {anode: lamp, cathode: gnd}}
+"""
+FAILING = PASSING.replace("560 ohm", "270 ohm")
+
+
+class LedCurrent:
+    """Greatest and least current of every LED, what its series resistor has, and LEDs that share one."""
+
+    slug = "led-current"
+    title = "Current of an LED"
+    protects = "an LED from burning and from being too dim to see"
+    api_level = API_LEVEL
+    limits: Mapping[str, Limit] = MappingProxyType(
+        {limit.name: limit for limit in (RATED, SHARE, DIM, DIM_SHARE, DROP)}
+    )
+    grounds = Grounds(
+        rule_of_thumb="Between 1 mA and four fifths of its rated current, with a volt or more on its"
+        " resistor.",
+        formula="I = (V_S - V_F - V_sat) / R;  1 mA <= I_min,  I_max <= 0.8*I_F;"
+        "  R >= (V_S,max - V_F,min - V_sat) / (0.8*I_F)",
+        symbols={
+            "I": "current of the LED, A",
+            "V_S": "supply voltage, V",
+            "V_F": "forward drop of the LED, V",
+            "V_sat": "drop of the switch in series, V",
+            "R": "series resistor, ohm",
+            "I_F": "rated forward current, A",
+        },
+        source="Ohm's law (Malvino, Electronic Principles, ex. 5-12 and 5-13); the limits are common"
+        " practice,"
+        " no source",
+        holds="at rest and at the start of timed states, at the worst of all tolerances; the voltage on the"
+        " resistor at nominal values, since what the tolerances do is in the two currents",
+        fails="for an LED that is pulsed with more than its rated current for a short time, and for one that"
+        " serves as a voltage reference",
+    )
+    lesson = Lesson(
+        why="An LED holds its voltage and leaves the current to whatever is in series. A resistor sets it as"
+        " far as it has a good share of the voltage: with 7 V on it, 0.2 V more or less at the LED move"
+        " the current by 3 %; with 0.3 V on it they move it by two thirds.",
+        breaks="The forward drop goes by colour: about 1.8 V for red, 3.2 V for blue and white, 2 mV less for"
+        " each kelvin. Two LEDs on one resistor do not share: the one with the smaller drop takes most of"
+        " the current, and the other stays dark.",
+        mend="The next larger preferred resistor for the fresh battery and the least drop; then look whether"
+        " the old battery still gives a milliampere. Where both cannot be had, fewer LEDs in series, or a"
+        " current source.",
+        failing=FAILING,
+        passing=PASSING,
+        dial=Dial("/parts/R1/resistance", "560 ohm", "430 ohm"),
+        derivation="rules.derivations.led_current:DERIVATION",
+    )
+
+    def check(self, study: Study) -> Iterable[Outcome]:
+        """Outcomes per LED: over-current, dimness, the share of the resistor; LEDs side by side."""
+        leds = [part for part in study.circuit.parts.values() if part.kind == "led"]
+        if not leds:
+            yield not_applicable(self, (), "there is no LED")
+        for part in leds:
+            yield from self._led(study, part)
+        yield from self._side_by_side(study, leds)
+
+    def _led(self, study: Study, part: Part) -> Iterator[Outcome]:
+        about = (part.name,)
+
+        def amperes(state: State) -> float | None:
+            return state.currents[part.name]["anode"]
+
+        def lit(situation: Situation) -> Asked | None:
+            return amperes if situation.state.devices[part.name] == "on" else None
+
+        high = readings(study, lit, "max")
+        if not high:
+            yield not_applicable(self, about, f"{part.name} conducts in no state")
+            return
+        worst = worst_reading(high, "max")
+        for reading in high:
+            yield self._over(study, part, reading, reading is worst)
+        bright = LIT * max(reading.value for reading in high)
+        roads = {
+            id(r.base): road
+            for r in high
+            if r.situation is r.base and (road := road_of(study, r.base.state, part.name)) is not None
+        }
+        yield from self._dim(study, part, bright, amperes, roads)
+        for reading in high:
+            road = roads.get(id(reading.situation))
+            if road is not None and reading.situation.timed is None and reading.value >= bright:
+                yield self._share(study, part, reading, road)
+
+    def _over(self, study: Study, part: Part, reading: Reading, is_worst: bool) -> Outcome:
+        about, known = (part.name,), study.known(part.name, "current")
+        rated = self.limits["rated"].value if known is None else known.value
+        # a rating from memory gets no further margin
+        share = 1.0 if known is None else self.limits["share"].value
+        test = Test.at_most(reading.value, share * rated, "A")
+        road = road_of(study, reading.base.state, part.name)
+        told = tuple(evidence(study, part, reading, road, self.limits["rated"]))
+        if test.holds:
+            return satisfied(self, about, reading.situation, test, told)
+        # a rating that nobody stated is from memory: never more than a warning
+        severity: Severity = "error" if known is not None and reading.value > rated else "warning"
+        made, advice = (
+            more_resistance(study, part, reading, road, test.right)
+            if study.proposing and is_worst
+            else ((), ())
+        )
+        message = over_message(part, reading, rated, known is None, test)
+        return self._violated(
+            study, part, reading, test, severity, message, "over-current", told, made, advice
+        )
+
+    def _dim(
+        self, study: Study, part: Part, bright: float, amperes: Asked, roads: Mapping[int, Road]
+    ) -> Iterator[Outcome]:
+        about, known = (part.name,), study.known(part.name, "current")
+        why = _reference(study, part, roads.values())
+        if why:
+            yield not_applicable(self, about, why)
+            return
+
+        def seen(situation: Situation) -> Asked | None:
+            on = situation.state.devices[part.name] == "on"
+            value = situation.state.currents[part.name]["anode"]
+            return amperes if on and value is not None and value >= bright else None
+
+        rated = self.limits["rated"].value if known is None else known.value
+        limit = min(self.limits["dim"].value, self.limits["dim_share"].value * rated)
+        low = readings(study, seen, "min")
+        for reading in low:
+            test = Test.at_least(max(0.0, reading.value), limit, "A")
+            road = road_of(study, reading.base.state, part.name)
+            told = tuple(evidence(study, part, reading, road, self.limits["rated"]))
+            if test.holds:
+                yield satisfied(self, about, reading.situation, test, told)
+                continue
+            is_worst = reading is worst_reading(low, "min")
+            made = less_resistance(study, part, reading, road, limit) if study.proposing and is_worst else ()
+            cause = None
+            if road is not None and (over(reading.state, road) or 0.0) < 0.0:
+                cause = identity("drop-budget", travellers(study.circuit, road), (), BUDGET)
+            message = dim_message(part, reading, test)
+            yield self._violated(
+                study, part, reading, test, "warning", message, "dim", told, made, cause=cause
+            )
+
+    def _share(self, study: Study, part: Part, reading: Reading, road: Road) -> Outcome:
+        about = (part.name,)
+        if road.keeper:
+            return not_applicable(self, about, f"{road.keeper} sets the current of {part.name}, no resistor")
+        volts = resisted(reading.state, road.resistive)
+        if volts is None:
+            return not_applicable(self, about, f"the voltages around {part.name} are not determined")
+        test = Test.at_least(volts, self.limits["drop"].value, "V")
+        told = tuple(evidence(study, part, reading, road, self.limits["rated"]))
+        if test.holds:
+            return satisfied(self, about, reading.situation, test, told)
+        severity: Severity = "warning" if road.resistive else "error"
+        made: tuple[Proposal, ...] = ()
+        advice: tuple[str, ...] = ()
+        if road.resistive:
+            advice = ("a higher supply voltage, or fewer LEDs in series, leaves more to the resistor",)
+        elif study.proposing:
+            wanted = 0.5 * self.limits["share"].value * _rated(self, study, part)
+            made, advice = more_resistance(study, part, reading, road, wanted)
+        message = share_message(study, part, reading, road, test)
+        return self._violated(
+            study, part, reading, test, severity, message, "series resistor", told, made, advice
+        )
+
+    def _violated(
+        self,
+        study: Study,
+        part: Part,
+        reading: Reading,
+        test: Test,
+        severity: Severity,
+        message: str,
+        role: str,
+        told: Iterable[Quantity],
+        proposals: Iterable[Proposal] = (),
+        advice: Iterable[str] = (),
+        cause: str | None = None,
+    ) -> Outcome:
+        return violated(
+            self,
+            study,
+            (part.name,),
+            reading.situation,
+            test,
+            severity,
+            message,
+            told,
+            role=role,
+            parts=(part.name,),
+            nets=(),
+            proposals=proposals,
+            advice=advice,
+            cause=cause,
+        )
+
+    def _side_by_side(self, study: Study, leds: Iterable[Part]) -> Iterator[Outcome]:
+        """LEDs with both pins on the same nets: nothing makes them share the current."""
+        groups: dict[tuple[str, str], list[str]] = {}
+        for part in leds:
+            groups.setdefault((part.pins["anode"], part.pins["cathode"]), []).append(part.name)
+        for names in sorted(groups.values()):
+            lit = next(
+                (s for s in study.situations() if any(s.state.devices[name] == "on" for name in names)), None
+            )
+            if len(names) < 2 or lit is None:
+                continue
+            drops = [study.value(name, "forward") for name in names]
+            apart = max(abs(a - b) for a, b in itertools.combinations(drops, 2))
+            spread = 2.0 * study.resolved.assumptions["led_spread"] + apart
+            test = Test.at_most(spread, 0.0, "V")
+            if test.holds:
+                yield satisfied(self, names, lit, test)
+                continue
+            message = (
+                f"{listed(names)} lie side by side on one resistor. Their forward drops may differ by"
+                f" {say(spread, 'V')}, and nothing but that decides how they share; limit 0 V: the one with"
+                " the"
+                " smaller drop takes most of the current."
+            )
+            yield violated(
+                self,
+                study,
+                names,
+                lit,
+                test,
+                "note",
+                message,
+                [Quantity(f"V_{n}", f"forward drop of {n}", study.value(n, "forward"), "V") for n in names]
+                + [Quantity("dV_F", "how far the drops may differ", spread, "V")],
+                role="side by side",
+                parts=names,
+                nets=(),
+                advice=("a resistor for each of them, or all of them in series",),
+            )
+
+
+def _rated(rule: LedCurrent, study: Study, part: Part) -> float:
+    known = study.known(part.name, "current")
+    return rule.limits["rated"].value if known is None else known.value
+
+
+def _reference(study: Study, part: Part, roads: Iterable[Road]) -> str:
+    """Why the light of an LED does not matter, empty where it does."""
+    bases = {stage.base for stage in study.roles.stages.values()} - study.roles.rails
+    through = {
+        name
+        for road in roads
+        for name, member in road.drops
+        if member == "vbe_on" and study.roles.stages[name].intent != "follower"
+        if (name, "vce_sat") not in road.drops
+    }
+    if set(part.pins.values()) & bases or through:
+        return f"{part.name} sets a voltage at a base: its light is not asked for"
+    return ""
+
+
+RULE = LedCurrent()
