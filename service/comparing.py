@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from rules.soundness import relative_margin
 from schemas.finding import SEVERITIES, Finding, Outcome
 from service.engine import Run, Verdicts
-from service.judging import relative_margin
 
 EPSILON = 1e-6  # of the limit; below this a margin counts as unchanged (rounding of the linear algebra)
 LEEWAY = 0.01  # of the limit; a finding that stays may move this far, which is less than any tolerance does

@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from rules.soundness import complaint, relative_margin
 from schemas.circuit import Circuit
 from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review
 from service.causes import rooted
 from service.cautions import cautions_for
-from service.judging import complaint, relative_margin
 from service.ruleset import LeftOut, LoadedRule, Ruleset, brief
 from service.states import Overview, overview, unknown
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
+from rules.soundness import complaint, relative_margin
 from schemas.circuit import Circuit, Part
 from schemas.finding import Change, Outcome, Proof, Proposal, Quantity, Remedy
 from schemas.finding import Test as Inequality
-from service.judging import complaint, relative_margin
 from tests.service.fakes import satisfied, violated
 
 NAN = float("nan")
