@@ -15,6 +15,7 @@ import click
 
 from clients.command_bench import bench
 from clients.command_policy import policy
+from clients.command_sheet import sheet
 from clients.command_spread import spread
 from clients.command_timeline import timeline
 from clients.layout import wrap
@@ -318,6 +319,7 @@ main.add_command(timeline)
 main.add_command(spread)
 main.add_command(policy)
 main.add_command(bench)
+main.add_command(sheet)
 
 
 @main.command()

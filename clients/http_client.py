@@ -21,7 +21,15 @@ from urllib.parse import quote, urlsplit
 
 import requests
 
-from clients.shapes import MendAnswer, ReadyAnswer, ReviewAnswer, SpreadAnswer, StatesAnswer, TimelineAnswer
+from clients.shapes import (
+    MendAnswer,
+    ReadyAnswer,
+    ReviewAnswer,
+    SheetsAnswer,
+    SpreadAnswer,
+    StatesAnswer,
+    TimelineAnswer,
+)
 
 if TYPE_CHECKING:
     from schemas.document import Document
@@ -204,6 +212,12 @@ class Client:
         query = [("meter", meter)]
         query += [("measured", f"{name}:{volts!r} V") for name, volts in sorted((measured or {}).items())]
         return cast("dict[str, Any]", self._send(document, "/v1/bench-sheets", query, content_type))
+
+    def sheet(self, document: Source, *, state: str | None = None, beta: str = "typical",
+              content_type: str | None = None) -> SheetsAnswer:
+        """The hand working of every state, or of those called ``state``."""
+        query = [("beta", beta)] + ([] if state is None else [("state", state)])
+        return cast(SheetsAnswer, self._send(document, "/v1/sheets", query, content_type))
 
     def mend(self, document: Source, *, content_type: str | None = None) -> MendAnswer:
         """The document with every proven remedy applied, and the review of the result."""

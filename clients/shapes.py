@@ -109,6 +109,17 @@ class SpreadAnswer(TypedDict, total=False):
     problems: list[str]
 
 
+class SheetsAnswer(TypedDict, total=False):
+    """``/v1/sheets``: the hand working of each state, step by step; SI units, ``None`` where undefined."""
+
+    circuit: str
+    beta: str
+    complete: bool
+    sheets: list[dict[str, Any]]
+    assumed: list[dict[str, Any]]
+    problems: list[str]
+
+
 class Finding(TypedDict, total=False):
     """One violated rule at one place with the numbers behind it."""
 

@@ -117,6 +117,7 @@ class Backend(Protocol):
     def spread(self, source: Source, options: Mapping[str, Any],
                progress: Progress | None) -> Mapping[str, Any]: ...
     def bench(self, source: Source, meter: str, measured: Mapping[str, float]) -> Mapping[str, Any]: ...
+    def sheet(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]: ...
     def mend(self, source: Source) -> Mapping[str, Any]: ...
     def rules(self) -> list[Json]: ...
     def policy(self, place: str) -> Json: ...
@@ -160,6 +161,12 @@ class InProcess:
 
         return _fitting(source, lambda: facade.bench(document, meter=meter, measured=measured,
                                                      ruleset=self._policies.rules(source.name)))
+
+    def sheet(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        document = source.document
+        from service import facade
+
+        return _fitting(source, lambda: facade.sheet(document, **options))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         document = source.document
@@ -236,6 +243,11 @@ class Remote:
         media_type = _content_type(source)
         return self._ask(source.label, lambda: self._client.bench(source.data, meter=meter, measured=measured,
                                                                   content_type=media_type))
+
+    def sheet(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.sheet(source.data, content_type=media_type,
+                                                                  **options))
 
     def mend(self, source: Source) -> Mapping[str, Any]:
         media_type = _content_type(source)

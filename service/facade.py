@@ -196,6 +196,22 @@ def bench(
     return dict(shapes.finite(made))
 
 
+def sheet(document: Document, *, state: str | None = None, beta: str = "typical") -> Json:
+    """The hand working of every state called ``state``, or of all: each step with its formula and number.
+
+    DC states, the unstable ones too, and states in which a capacitor still
+    holds its voltage.  Raises :class:`OptionRefused` for an unknown corner or name.
+    """
+    from service import sheets
+    from service.timelines import study_of
+
+    _check_choice("beta", "no such corner of the current gain", beta, BETAS)
+    study = study_of(document.circuit)
+    if state is not None:
+        _check_choice("state", "no such state", state, sheets.names(study, beta))
+    return sheets.sheets_shape(study, beta, state)
+
+
 def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
     """Apply proven remedies, worst finding first, until none is left; the document itself is not changed."""
     from service.mend import mend as mend_circuit

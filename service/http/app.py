@@ -120,6 +120,12 @@ def post_bench_sheets() -> Response:
     return answer(facade.bench(read_document(request), ruleset=current_app.config["RULESET"], **options))
 
 
+@v1.post("/sheets")
+def post_sheets() -> Response:
+    options = read_options(request.args, BY_RESOURCE["sheets"])
+    return answer(facade.sheet(read_document(request), **options))
+
+
 @v1.post("/remedies")
 def post_remedies() -> Response:
     read_options(request.args, BY_RESOURCE["remedies"])

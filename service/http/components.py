@@ -23,6 +23,7 @@ from service.http.schema_parts import (
     record,
     ref,
 )
+from service.http.sheet_components import SHEETS
 
 _INDEX: Schema = {
     "type": ["integer", "null"],
@@ -237,6 +238,7 @@ SCHEMAS: Mapping[str, Schema] = {
     ),
     **COURSES,
     **BENCH,
+    **SHEETS,
     "RemainingFinding": {"allOf": [ref("Finding"), record({"why": listing(TEXT)})]},
     "Mended": record(
         {

@@ -65,6 +65,13 @@ _POSTS: tuple[tuple[str, str, str, str], ...] = (
         " state with the meter's loading and all tolerances counted.",
     ),
     (
+        "sheets",
+        "Sheets",
+        "The hand working of each state",
+        "Step by step as a person would write it, each number the value of its own formula; the rule of thumb"
+        " beside the exact value; checks of the regions assumed.",
+    ),
+    (
         "remedies",
         "Mended",
         "Mend a circuit",

@@ -100,6 +100,12 @@ STIMULUS = Option(
     {"type": "string", "maxLength": 64},
     "Name of a declared stimulus; may be left out where there is at most one.",
 )
+STATE = Option(
+    "state",
+    lambda texts: texts[0],
+    {"type": "string", "maxLength": 200},
+    "Only the states of this name; every state unless given.",
+)
 LEAKAGE = Option(
     "leakage",
     _choice(*LEAKAGES),
@@ -170,6 +176,7 @@ BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
         "timelines": (STIMULUS, BETA, LEAKAGE, START, MODEL, UNTIL),
         "spreads": (SAMPLES, SEED, BUDGET),
         "bench-sheets": (METER, MEASURED),
+        "sheets": (STATE, BETA),
         "remedies": (),
     }
 )

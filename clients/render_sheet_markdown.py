@@ -1,0 +1,105 @@
+"""Sheets of hand working as Markdown: one numbered list a state, formulas as code."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from clients.sheet_parts import (
+    KINDS,
+    Line,
+    check_words,
+    figure,
+    heading,
+    lines,
+    percent,
+    rough_words,
+    split_checks,
+)
+
+Json = Mapping[str, Any]
+
+
+def sheet_markdown(answer: Json, *, title: str | None = None) -> str:
+    """The whole answer as one document that ends with a line break."""
+    name = str(answer.get("circuit", "")) + (f": {title}" if title else "")
+    found = [f"# {escaped(name)}", f"Worked by hand at beta {answer.get('beta', 'typical')}."]
+    found += [f"- {escaped(str(reason))}" for reason in answer.get("problems") or ()]
+    for sheet in answer.get("sheets") or ():
+        found += _sheet(sheet)
+    return "\n\n".join(found) + "\n"
+
+
+def escaped(text: str) -> str:
+    """Text that Markdown leaves as it is."""
+    for sign in ("\\", "`", "*", "_", "<", ">", "#", "[", "|", "~"):
+        text = text.replace(sign, "\\" + sign)
+    return " ".join(text.split())
+
+
+def _code(text: str) -> str:
+    fence = "``" if "`" in text else "`"
+    inner = " ".join(text.split())
+    return f"{fence} {inner} {fence}" if fence == "``" else f"`{inner}`"
+
+
+def _sheet(sheet: Json) -> list[str]:
+    found = [f"## {escaped(heading(sheet))}"]
+    found.append("Assume: " + escaped("; ".join(str(item) for item in sheet.get("assume") or ())) + ".")
+    found.append("\n".join(_step(line) for line in lines(sheet.get("steps") or ())))
+    regions, sums = split_checks(sheet)
+    shown = [*regions, *(check for check in sums if check.get("holds") is False)]
+    items = [f"- {escaped(says)}: **{escaped(result)}**" for says, result in map(check_words, shown)]
+    met = [str(check.get("subject")) for check in sums if check.get("holds")]
+    if met:
+        items.append(f"- what was not needed above comes out too: {escaped(', '.join(met))}")
+    if items:
+        found += ["### Checks", "\n".join(items)]
+    rows = sheet.get("rough_vs_exact") or ()
+    if rows:
+        body = [
+            f"| {_code(str(row['id']))} | {figure(row.get('rough'), row['unit'])}"
+            f" | {figure(row.get('exact'), row['unit'])} | {percent(row.get('difference'))} |"
+            for row in rows
+        ]
+        found += ["### Quick working carried through",
+                  "\n".join(["| | quick | exact | off by |", "|---|---:|---:|---:|", *body])]
+    undefined = sheet.get("undefined") or ()
+    if undefined:
+        found.append("Undefined: " + escaped(", ".join(str(item) for item in undefined)))
+    return found + _next(sheet)
+
+
+def _step(line: Line) -> str:
+    step, pad = line.step, " " * (len(str(line.number)) + 2)
+    kind = KINDS.get(str(step.get("kind")), str(step.get("kind")))
+    found = [f"{line.number}. *{escaped(kind)}*: {escaped(str(step.get('says')))}  "]
+    found += [f"{pad}- {_code(str(item.get('text')))}" for item in step.get("together") or ()]
+    for helper in line.helpers:
+        value = figure(helper.get("value"), str(helper.get("unit", "")))
+        found.append(f"{pad}- {_code(str(helper['id']) + ' = ' + str(helper['formula']) + ' = ' + value)}")
+    if len(found) > 1:
+        found.append("")
+    found.append(f"{pad}{_formula(step)}")
+    found += [f"{pad}- {escaped(text)}" for text in rough_words(step)]
+    return "\n".join(found)
+
+
+def _formula(step: Json) -> str:
+    value = figure(step.get("value"), str(step.get("unit", "")))
+    pieces = [str(step.get("id")), str(step.get("formula")), str(step.get("numbers"))]
+    if pieces[2].strip("()") == value or pieces[2] == "-" + value:
+        pieces.pop()
+    return f"{_code(' = '.join(pieces))} = **{escaped(value)}**"
+
+
+def _next(sheet: Json) -> list[str]:
+    event = sheet.get("next")
+    if not isinstance(event, Mapping):
+        return []
+    items = []
+    for item in event.get("givens") or ():
+        value = figure(item.get("value"), str(item["unit"]))
+        items.append(f"- {_code(str(item['id']))} = {value}, {escaped(str(item['meaning']))}")
+    items += [f"- {_formula(step)}: {escaped(str(step.get('says')))}" for step in event.get("steps") or ()]
+    return ["### Then", escaped(str(event.get("says"))) + ".", "\n".join(items)]

@@ -1,0 +1,123 @@
+"""What every form of a sheet of hand working has in common: order, wording, rounding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from schemas.quantities import format_quantity
+
+Json = Mapping[str, Any]
+KINDS = {
+    "source": "source", "capacitor": "capacitor", "contact": "contact", "coil": "coil", "datum": "datum",
+    "junction": "junction", "saturation": "saturation", "ohm": "Ohm", "beta": "beta", "sum": "sum",
+    "kcl": "node sum", "idle": "idle", "sharing": "sharing", "series": "string", "parallel": "parallel",
+    "divider": "divider", "thevenin": "Thevenin", "together": "together", "course": "course",
+}  # fmt: skip
+UNDEFINED = "undefined"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One numbered step with the helping numbers that only it needs."""
+
+    number: int
+    step: Json
+    helpers: tuple[Json, ...]
+
+
+def figure(value: Any, unit: str) -> str:
+    """A number with four figures; a drop of 0.7 V stays 0.7 V."""
+    if not isinstance(value, (int, float)):
+        return UNDEFINED
+    if unit == "V" and 0.01 <= abs(value) < 1.0:
+        return f"{value:.4g} V"
+    return format_quantity(float(value), unit, 4)
+
+
+def percent(difference: Any) -> str:
+    """A relative difference with its sign; what rounds to nothing says so."""
+    if not isinstance(difference, (int, float)):
+        return UNDEFINED
+    text = f"{100.0 * difference:+.2g}" if abs(difference) < 0.1 else f"{100.0 * difference:+.0f}"
+    return f"{text} %"
+
+
+def is_helper(step: Json) -> bool:
+    """A helping number stands in brackets or has no subject at all; it is nobody's voltage or current."""
+    symbol = step.get("symbol") or {}
+    return step.get("kind") == "together" and (
+        "[" in str(step.get("id")) or not symbol.get("of")
+    )
+
+
+def lines(steps: Sequence[Json]) -> Iterable[Line]:
+    waiting: list[Json] = []
+    number = 0
+    for step in steps:
+        if is_helper(step):
+            waiting.append(step)
+            continue
+        number += 1
+        yield Line(number, step, tuple(waiting))
+        waiting = []
+
+
+def place(sheet: Json) -> str:
+    """Contact positions and driver levels."""
+    named = {**(sheet.get("contacts") or {}), **(sheet.get("drivers") or {})}
+    return ", ".join(f"{part} {position}" for part, position in named.items())
+
+
+def heading(sheet: Json) -> str:
+    where = place(sheet)
+    name = str(sheet.get("state", ""))
+    notes = [] if sheet.get("stable") or name.endswith("(unstable)") else ["unstable"]
+    if sheet.get("timed"):
+        notes.append("only while a capacitor holds its voltage")
+    return name + (f", {where}" if where else "") + (f" ({'; '.join(notes)})" if notes else "")
+
+
+def rough_words(step: Json) -> list[str]:
+    """The rule-of-thumb twin of a step as sentences."""
+    rough = step.get("approximate")
+    if not isinstance(rough, Mapping):
+        return []
+    unit = str(step.get("unit", ""))
+    found = [f"quick: without {rough.get('neglects')}, {step['id']} = {rough['formula']} ="
+             f" {figure(rough.get('value'), unit)}, {percent(rough.get('difference'))}"]
+    ratio, shift = rough.get("ratio"), rough.get("shift")
+    if isinstance(ratio, Mapping):
+        times = ratio.get("value")
+        word = f"{times:.3g}" if isinstance(times, (int, float)) else UNDEFINED
+        verdict = _stiffness(times)
+        found.append(f"the divider carries {word} times the base current{verdict}")
+    if isinstance(shift, Mapping):
+        volts = figure(shift.get("value"), "V")
+        found.append(f"the base current shifts the tap by {shift['formula']} = {volts}")
+    return found
+
+
+def _stiffness(times: Any) -> str:
+    if not isinstance(times, (int, float)):
+        return ""
+    if times >= 10.0:
+        return ": stiff enough"
+    return ": not stiff" if times >= 3.0 else ": soft, the quick value is only a guess"
+
+
+def check_words(check: Json) -> tuple[str, str]:
+    """The sentence of a check and what it came to."""
+    holds = check.get("holds")
+    if holds is None:
+        return str(check.get("says")), UNDEFINED
+    unit = str(check.get("unit", ""))
+    left, right = figure(check.get("left"), unit), figure(check.get("right"), unit)
+    return str(check.get("says")), f"{left} {check.get('relation')} {right}: {'yes' if holds else 'NO'}"
+
+
+def split_checks(sheet: Json) -> tuple[list[Json], list[Json]]:
+    """Those on regions, and the sums and laws that had to come out by themselves."""
+    checks = list(sheet.get("checks") or ())
+    return [c for c in checks if c.get("kind") == "region"], [c for c in checks if c.get("kind") != "region"]

@@ -1,0 +1,1 @@
+"""Hand working of one state: the steps a person would write down, each with its own number."""

@@ -1,0 +1,377 @@
+"""The last resort: a few equations that hang together, solved by writing everything through one unknown.
+
+One unknown is taken as if it were known; the others follow from it one by one
+until an equation closes the loop.  Where one is not enough a second is added
+and eliminated first.  The unknown is chosen so that the fewest equations are
+needed (smallest fill).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from rules.analysis.derivation.board import Board, Draft, Twin
+from rules.analysis.derivation.elimination import Elimination
+from rules.analysis.derivation.equations import Equation, coefficients
+from rules.analysis.derivation.expression import (
+    ONE,
+    ZERO,
+    Expr,
+    Ref,
+    Symbol,
+    add,
+    evaluate,
+    leaves,
+    negative,
+    over,
+    symbols,
+    times,
+    unit_of,
+)
+
+EXACT = 1e-12  # relative; how far off a solution may be before a longer one is preferred
+CLOSE = 1e-10  # relative; a solution is this near to that of the solver
+VANISHES = 1e-9  # of its largest term; what is left of a factor below this is rounding
+LONGEST = 12  # symbols in a formula; a longer one is put together from helping numbers
+MOST_TEARS = 6
+TRIED = 12  # first unknowns tried where one is not enough
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One open equation in numbers."""
+
+    equation: Equation
+    place: int
+    factors: Mapping[str, float]
+    constant: float
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """``row`` gives ``unknown`` through the tears that are left; ``closes`` when it ends a loop."""
+
+    row: Row
+    unknown: str
+    closes: bool
+
+
+@dataclass
+class Course:
+    """Everything written through the tears, in numbers: unknown -> {tear: factor}, '' for the constant."""
+
+    rows: list[Row]
+    forms: dict[str, dict[str, float]] = field(default_factory=dict)
+    tears: list[str] = field(default_factory=list)
+    moves: list[Move] = field(default_factory=list)
+    done: set[int] = field(default_factory=set)
+    late: bool = False  # also small resistances may tell a current
+    wanted: Mapping[str, float] = field(default_factory=dict)  # what the solver found
+    error: float = 0.0
+    eliminated: dict[str, dict[str, float]] = field(default_factory=dict)
+
+    def copy(self) -> Course:
+        return replace(self, forms=dict(self.forms), tears=list(self.tears), moves=list(self.moves),
+                       done=set(self.done), eliminated=dict(self.eliminated))  # fmt: skip
+
+    def tear(self, unknown: str) -> None:
+        self.tears.append(unknown)
+        self.forms[unknown] = {unknown: 1.0}
+
+    def run(self) -> bool:
+        """Go on as far as possible; true when the first tear has been found."""
+        while (found := self._next()) is not None:
+            row, unknown = found
+            self.done.add(row.place)
+            if unknown:
+                self._write(row, unknown)
+            elif self._close(row):
+                return True
+        return False
+
+    def _next(self) -> tuple[Row, str] | None:
+        late: tuple[Row, str] | None = None
+        for row in self.rows:
+            if row.place in self.done:
+                continue
+            open_ = [key for key in row.factors if key not in self.forms]
+            if not open_:
+                return row, ""
+            if len(open_) == 1:
+                if not row.equation.late(open_[0]):
+                    return row, open_[0]
+                late = late or (row, open_[0])
+        return late if self.late else None
+
+    def _residual(self, row: Row, without: str = "") -> tuple[dict[str, float], dict[str, float]]:
+        """The row written through the tears, and the largest term of each factor."""
+        total: dict[str, float] = {"": row.constant}
+        largest: dict[str, float] = {"": abs(row.constant)}
+        for key, factor in row.factors.items():
+            if key == without:
+                continue
+            for tear, share in self.forms[key].items():
+                total[tear] = total.get(tear, 0.0) + factor * share
+                largest[tear] = max(largest.get(tear, 0.0), abs(factor * share))
+        return total, largest
+
+    def _write(self, row: Row, unknown: str) -> None:
+        total, _ = self._residual(row, unknown)
+        own = row.factors[unknown]
+        self.forms[unknown] = {tear: -share / own for tear, share in total.items()}
+        self.moves.append(Move(row, unknown, False))
+
+    def _close(self, row: Row) -> bool:
+        total, largest = self._residual(row)
+        live = [tear for tear in self.tears if abs(total.get(tear, 0.0)) > VANISHES * largest.get(tear, 0.0)]
+        if not live:
+            return False  # it follows from the others
+        last = live[-1]
+        if len(self.tears) == 1 and last in self.wanted:
+            # a row that only repeats others is left with rounding: what it gives is no solution
+            off = abs(-total[""] / total[last] - self.wanted[last])
+            self.error = off / max(abs(self.wanted[last]), 1e-3 * self._scale(last))
+            if self.error > CLOSE:
+                return False
+        self.moves.append(Move(row, last, True))
+        form = {tear: -share / total[last] for tear, share in total.items() if tear != last}
+        self.eliminated[last] = form
+        self.tears.remove(last)
+        if not self.tears:
+            self._look_back()
+        for key, own in list(self.forms.items()):
+            if last in own:
+                share = own[last]
+                merged = {tear: value for tear, value in own.items() if tear != last}
+                for tear, value in form.items():
+                    merged[tear] = merged.get(tear, 0.0) + share * value
+                self.forms[key] = merged
+        return not self.tears
+
+    def _look_back(self) -> None:
+        """How far off the tears are that follow from the first one."""
+        found = {"": 1.0}
+        for key in reversed(self.eliminated):
+            found[key] = sum(share * found[tear] for tear, share in self.eliminated[key].items())
+            if key in self.wanted:
+                off = abs(found[key] - self.wanted[key])
+                self.error = max(self.error, off / max(abs(self.wanted[key]), 1e-3 * self._scale(key)))
+
+    def _scale(self, key: str) -> float:
+        kind = key.startswith("V(")
+        return (
+            max(
+                (abs(value) for name, value in self.wanted.items() if name.startswith("V(") == kind),
+                default=0.0,
+            )
+            or 1e-3
+        )
+
+    def needed(self) -> list[Move]:
+        """The moves without which the last one could not be made, in order."""
+        wanted, kept = set[str](), list[Move]()
+        closing = self.moves[-1]
+        eliminated = {move.unknown: move for move in self.moves if move.closes}
+        pending = [closing]
+        made = {move.unknown: move for move in self.moves if not move.closes}
+        while pending:
+            move = pending.pop()
+            if move in kept:
+                continue
+            kept.append(move)
+            for key in move.row.factors:
+                if key in wanted:
+                    continue
+                wanted.add(key)
+                pending.extend(found[key] for found in (made, eliminated) if key in found)
+        return sorted(kept, key=self.moves.index)
+
+
+def next_block(board: Board) -> list[Draft] | None:
+    """The steps that solve the smallest set of equations that hang together, or ``None``."""
+    while board.pending:
+        # a pattern that people know would have come first
+        draft = board.pending.pop(0)
+        if draft.symbol.id not in board.values and set(symbols(draft.formula)) <= set(board.values):
+            return [draft]
+    rows = []
+    for place, equation in enumerate(board.equations):
+        if place not in board.used and board.missing(equation):
+            factors, constant = coefficients(equation, board.values)
+            rows.append(Row(equation, place, factors, constant))
+    names = {term.unknown.id: term.unknown for row in rows for term in row.equation.terms}
+    open_ = sorted(
+        {key for row in rows for key in row.factors}, key=lambda key: (_liking(board, names[key]), key)
+    )
+    wanted = board.facts.measured()
+    sagging = [key for key in open_ if _liking(board, names[key]) == 0]
+    best: Course | None = None
+    for late in (False, True):
+        for first in sagging:
+            best = _shorter(best, _torn(rows, first, open_, late, wanted))
+        for first in open_ if best is None else ():
+            best = _shorter(best, _torn(rows, first, (), late, wanted))
+        for first in open_[:TRIED] if best is None else ():
+            best = _shorter(best, _torn(rows, first, open_, late, wanted))
+        if best is not None:
+            break
+    if best is None or best.error > EXACT:
+        block = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
+        plain = [row.equation for row in rows if not row.equation.spare]
+        mesh = Elimination(board, plain, names, "" if block == 1 else str(block))
+        drafts = mesh.drafts()
+        if drafts is not None or best is None:
+            return drafts
+    return Writer(board, names, False).drafts(best) or Writer(board, names, True).drafts(best)
+
+
+def _shorter(best: Course | None, course: Course | None) -> Course | None:
+    if course is None:
+        return best
+    if best is None:
+        return course
+    return min(best, course, key=lambda item: (item.error > EXACT, len(item.needed())))
+
+
+def _liking(board: Board, symbol: Symbol) -> int:
+    """What a person would rather write everything through: a rail that sags, a base current."""
+    if symbol.base == "V" and _sagging(board, symbol) is not None:
+        return 0
+    return {"I_B": 1, "V": 2}.get(symbol.base, 3)
+
+
+def _sagging(board: Board, symbol: Symbol) -> Expr | None:
+    """The voltage a net would have if the source on it had no resistance inside."""
+    for element in board.facts.elements:
+        if element.kind != "source" or element.resistance is None or element.drop is None:
+            continue
+        for here, other, sign in ((element.b, element.a, -1), (element.a, element.b, 1)):
+            if symbol.of.split(",")[0] == here and board.knows(other) and board.facts.defined(here, other):
+                return add((1, board.facts.net(other) or ZERO), (sign, element.drop))
+    return None
+
+
+def _torn(
+    rows: list[Row], first: str, more: Sequence[str], late: bool, wanted: Mapping[str, float]
+) -> Course | None:
+    """Everything through ``first``, and where that does not do, through unknowns of ``more`` beside it."""
+    course = Course(rows, late=late, wanted=wanted)
+    course.tear(first)
+    if course.run():
+        return course
+    for _ in range(MOST_TEARS):
+        best: tuple[int, int, Course] | None = None
+        for key in more:
+            if key in course.forms:
+                continue
+            trial = course.copy()
+            trial.tear(key)
+            measure = (0, len(trial.needed())) if trial.run() else (len(trial.tears), -len(trial.forms))
+            if best is None or measure < best[:2]:
+                best = (*measure, trial)
+        if best is None:
+            return None
+        course = best[2]
+        if not course.tears:
+            return course
+    return None
+
+
+class Writer:
+    """Writes a course as formulas.
+
+    A short one becomes a closed form.  In a long one every quantity is written
+    as a + b * x, where a and b are helping numbers with a formula of their own.
+    """
+
+    def __init__(self, board: Board, names: Mapping[str, Symbol], helping: bool) -> None:
+        self.board, self.names, self.helping = board, names, helping
+        self.helpers: list[Draft] = []
+        self.values = dict(board.values)
+        self.forms: dict[str, dict[str, Expr]] = {}
+        self.order: list[str] = []
+        count = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
+        self.block = (
+            "" if count == 1 else str(count)
+        )  # the helping numbers of each block have names of their own
+
+    def drafts(self, course: Course) -> list[Draft] | None:
+        """The steps; ``None`` where the closed form would be long and no helping numbers are wanted."""
+        moves = course.needed()
+        symbol = self.names[moves[-1].unknown]
+        self.order = [symbol.id, *(move.unknown for move in moves if move.closes and move is not moves[-1])]
+        for key in self.order:
+            self.forms[key] = {key: ONE}
+        for move in moves[:-1]:
+            total = self._residual(move.row, "" if move.closes else move.unknown)
+            own = total.pop(move.unknown) if move.closes else self._factor(move.row, move.unknown)
+            form = {tear: over(negative(share), own) for tear, share in total.items()}
+            self.forms[move.unknown] = {
+                tear: self._named(move.unknown, tear, share) for tear, share in form.items() if share != ZERO
+            }
+        total = self._residual(moves[-1].row, "")
+        top, bottom = negative(total.get("", ZERO)), total[symbol.id]
+        if evaluate(bottom, self.values) < 0.0:
+            top, bottom = negative(top), negative(bottom)
+        formula = over(top, bottom)
+        if not self.helping and sum(1 for _ in leaves(formula)) > LONGEST:
+            return None
+        together = tuple(move.row.equation.sides() for move in moves)
+        rough = _sagging(self.board, symbol) if symbol.base == "V" else None
+        twin = None if rough is None else Twin("what the source drops inside", rough)
+        form = symbol.id
+        if self.helping:
+            marks = zip("bcdefgh", self.order, strict=False)
+            form = " + ".join(["a", *(f"{mark} * {key}" for mark, key in marks)])
+        says = f"{len(moves)} equations hang together: each is written through {form}, and the last gives it"
+        drafts = [*self.helpers, Draft(symbol, "together", says, formula, twin, together)]
+        for key in reversed([move.unknown for move in moves if move.closes and move is not moves[-1]]):
+            # eliminated on the way: now everything it was written through is known
+            back = [
+                (1, times(share, Ref(self.names[tear]) if tear else ONE))
+                for tear, share in self.forms[key].items()
+            ]
+            self.board.pending.append(
+                Draft(self.names[key], "together", f"{key} back from {symbol.id}", add(*back))
+            )
+        return drafts
+
+    def _factor(self, row: Row, unknown: str) -> Expr:
+        term = next(term for term in row.equation.terms if term.unknown.id == unknown)
+        own = ONE if term.factor is None else term.factor
+        return own if term.sign > 0 else negative(own)
+
+    def _residual(self, row: Row, without: str) -> dict[str, Expr]:
+        """The row as a sum of tears, each with its factor; '' is the constant."""
+        shares: dict[str, list[tuple[int, Expr]]] = {"": list(row.equation.constants)}
+
+        def put(sign: int, factor: Expr, key: str) -> None:
+            for tear, share in self.forms[key].items():
+                if tear != key and tear and tear in self.forms and tear not in self.forms[tear]:
+                    put(sign, times(factor, share), tear)  # it has been eliminated since
+                else:
+                    shares.setdefault(tear, []).append((sign, times(factor, share)))
+
+        for term in row.equation.terms:
+            key, factor = term.unknown.id, ONE if term.factor is None else term.factor
+            if key in self.board.values:
+                shares[""].append((term.sign, times(factor, Ref(term.unknown))))
+            elif key != without:
+                put(term.sign, factor, key)
+        return {tear: add(*terms) for tear, terms in shares.items()}
+
+    def _named(self, unknown: str, tear: str, expr: Expr) -> Expr:
+        """A helping number of its own, unless the formula is but a symbol."""
+        if not self.helping or not any(leaves(expr)) or isinstance(expr, Ref):
+            return expr
+        letter = "a" if not tear else "bcdefgh"[self.order.index(tear)]
+        symbol = Symbol(f"{letter}{self.block}[{unknown}]", f"{letter}{self.block}", unknown, unit_of(expr))
+        says = (
+            f"what of {unknown} does not depend on {self.order[0]}"
+            if not tear
+            else f"{unknown} per unit of {tear}"
+        )
+        self.values[symbol.id] = evaluate(expr, self.values)
+        self.helpers.append(Draft(symbol, "together", says, expr))
+        return Ref(symbol)
