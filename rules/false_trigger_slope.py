@@ -74,7 +74,7 @@ class FalseTriggerSlope:
         {limit.name: limit for limit in (SLOPE, SURE, EDGE, CAPACITANCE, STEP)}
     )
     grounds = Grounds(
-        rule_of_thumb="A base is held so firmly, or filtered so well, that an edge of 3 V/us leaves it off; of"
+        rule_of_thumb="A base is held so firmly or filtered so well that an edge of 3 V/us leaves it off; of"
         " 1 V/us where the capacitance is a guess.",
         formula="S_crit = V_BE,off(T_max)/(R_B*2*C_CB) >= 3*S;  with a filter: dV*2*C_CB/C_f <= 0.5*V_BE,off",
         symbols={

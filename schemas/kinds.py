@@ -97,6 +97,7 @@ _ALL = (
             _p("voltage", "voltage", meaning="rated voltage"),
             _p("dielectric", "choice", choices=("aluminium", "tantalum", "film", "ceramic")),
             _p("leakage", "leakage", meaning="a current, or a multiple of C times rated voltage"),
+            _p("esr", "resistance", bound="nonnegative", meaning="equivalent series resistance"),
         ),
         "a capacitor; plus and minus when polarised, a and b when not",
     ),

@@ -317,6 +317,7 @@ def dielectric_of(part: Part) -> str:
 def _capacitor(part: Part, into: _Collector) -> None:
     into.take(part, "capacitance", "F")
     into.take(part, "voltage", "V")
+    into.take(part, "esr", "ohm")
     dielectric = dielectric_of(part)
     if part.text("dielectric") is None:
         into.assumed.append(

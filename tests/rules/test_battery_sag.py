@@ -79,8 +79,8 @@ def on_current(inside: float, volts: float = 6.0) -> tuple[float, float]:
     rail = volts
     for _ in range(200):
         out = rail - 0.2
-        load_ = out / 100.0 + (out - 0.7) / 47e3  # what Q2 passes; Q1 takes its base current and its bleed
-        rail = volts - inside * (load_ + (rail - 0.7 - 0.2) / 4.7e3 + 0.7 / 4.7e3)
+        load_ = out / 100.0 + (out - 0.7) / 47e3
+        rail = volts - inside * (load_ + (rail - 0.7 - 0.2) / 4.7e3)
     return rail, (rail - 0.2 - 0.7) / 47e3 - 0.7 / 10e3
 
 
