@@ -1,0 +1,120 @@
+"""Why the resistor from base to emitter lies between two bounds."""
+
+from __future__ import annotations
+
+from rules.derivations.model import Derivation, Plain, Step, Symbol
+
+DERIVATION = Derivation(
+    slug="base-bleed",
+    symbols=(
+        Symbol("I_CBO", "collector-base leakage, hot", "A"),
+        Symbol("I_25", "the same at 25 degC", "A"),
+        Symbol("T", "highest temperature", "K"),
+        Symbol("T_25", "25 degC", "K"),
+        Symbol("T_2", "rise that doubles the leakage", "K"),
+        Symbol("I_stray", "stray current into the base", "A", "nonnegative"),
+        Symbol("R_BE", "resistance from base to emitter", "ohm"),
+        Symbol("dV", "what leakage raises at the base", "V"),
+        Symbol("V_off", "base-emitter voltage that is surely off, hot", "V"),
+        Symbol("share", "share of it that leakage may raise", ""),
+        Symbol("I_fed", "current that is fed to the base net", "A"),
+        Symbol("I_B", "base current", "A"),
+        Symbol("I_BE", "what the resistor takes beside it", "A"),
+        Symbol("V_BE", "base-emitter voltage of the conducting transistor", "V"),
+        Symbol("part", "share of the base current that it may take", ""),
+    ),
+    steps=(
+        Step(
+            "Leakage doubles every few kelvin. It holds for silicon near room temperature, on the safe"
+            " side above.",
+            "I_CBO",
+            "=",
+            "I_25*2**((T - T_25)/T_2)",
+            "approximation",
+            source="Bell, Electronic Devices and Circuits, ex. 5.18 (10 K)",
+        ),
+        Step(
+            "With the junction off, all of it flows through the resistor.",
+            "dV",
+            "=",
+            "R_BE*(I_CBO + I_stray)",
+            "law",
+            source="Ohm's law",
+        ),
+        Step(
+            "It may raise a share of what is surely off.",
+            "dV",
+            "<=",
+            "share*V_off",
+            "limit",
+            source="a third: common practice, no source",
+        ),
+        Step(
+            "That is the upper bound.",
+            "R_BE",
+            "<=",
+            "share*V_off/(I_CBO + I_stray)",
+            "derived",
+            uses=(1, 2),
+            without=("dV",),
+        ),
+        Step(
+            "While the transistor conducts the resistor takes current beside the base.",
+            "I_BE",
+            "=",
+            "V_BE/R_BE",
+            "law",
+            source="Ohm's law",
+        ),
+        Step(
+            "What is fed divides between them.",
+            "I_fed",
+            "=",
+            "I_B + I_BE",
+            "law",
+            source="Kirchhoff's current law at the base",
+        ),
+        Step(
+            "It may take a part of what the base gets.",
+            "I_BE",
+            "<=",
+            "part*I_B",
+            "limit",
+            source="a half: common practice, no source",
+        ),
+        Step(
+            "That is the lower bound.",
+            "R_BE",
+            ">=",
+            "V_BE/(part*I_B)",
+            "derived",
+            uses=(4, 6),
+            without=("I_BE",),
+        ),
+    ),
+    plain=(
+        Plain(
+            "rules.analysis.formulas.feeding:leakage_drop",
+            {"resistance": "R_BE", "icbo": "I_CBO", "pick_up": "I_stray"},
+            1,
+        ),
+        Plain(
+            "rules.analysis.formulas.cutoff:bleed_at_most",
+            {"vbe_off": "V_off", "icbo": "I_CBO + I_stray", "share": "share"},
+            3,
+        ),
+    ),
+    example={
+        "I_25": 1e-07,
+        "T": 333.15,
+        "T_25": 298.15,
+        "T_2": 10.0,
+        "I_stray": 0.0,
+        "R_BE": 47000.0,
+        "V_off": 0.38,
+        "share": 0.3333333333333333,
+        "I_B": 0.00036,
+        "V_BE": 0.7,
+        "part": 0.5,
+    },
+)
