@@ -74,9 +74,8 @@ def with_emitter_resistor(
 ) -> Iterator[Proposal]:
     """A larger resistor in the emitter lead, or one where there is none."""
     found = case.found
-    spare = wanted - found.leak
-    if spare <= 0.0:
-        return  # leakage alone is too much: no emitter resistor mends that
+    # less current is less heat and less leakage: the proof says whether that leaves enough
+    spare = wanted - found.leak if found.leak < wanted else wanted
     point, bias = found.point, found.bias
     needed = emitter_resistor_at_least(
         thermal.value, point.vce, point.collector, bias.base, point.beta, spare
@@ -85,7 +84,7 @@ def with_emitter_resistor(
         return
     stage = study.roles.stages[part.name]
     arms = [arm for arm in stage.emitter_arms if study.circuit.parts[arm.part].kind == "resistor"]
-    if len(arms) == 1:
+    if len(arms) == 1 and not stage.emitter_on_rail:
         name = arms[0].part
         low = -study.value(name, "tolerance_low")
         ohms = round_up(max(needed, study.value(name, "resistance")), SERIES, low)
