@@ -15,7 +15,7 @@ DERIVATION = Derivation(
         Symbol("V_B", "voltage of the base just after the change", "V", "real"),
         Symbol("V_EB", "reverse voltage of the base-emitter junction", "V", "real"),
         Symbol("V_EBO", "rated reverse voltage of the junction", "V"),
-        Symbol("s", "share of it that is in use at most", ""),
+        Symbol("share", "share of it that is in use at most", ""),
     ),
     steps=(
         Step(
@@ -59,7 +59,7 @@ DERIVATION = Derivation(
             "A junction that breaks down loses gain each time; a share of its rating is used at most.",
             "V_EB",
             "<=",
-            "s*V_EBO",
+            "share*V_EBO",
             "limit",
             source="V_EBO: sheets of the types; 0.8 of it: common practice, no source",
         ),
@@ -67,12 +67,12 @@ DERIVATION = Derivation(
             "That is the highest supply such a stage can have without a diode in its bases.",
             "V_S",
             "<=",
-            "s*V_EBO + V_LED + V_CE_sat + V_BE",
+            "share*V_EBO + V_LED + V_CE_sat + V_BE",
             "derived",
             uses=(3, 4),
             without=("V_EB",),
         ),
     ),
     plain=(),
-    example={"V_S": 3.0, "V_LED": 0.0, "V_BE": 0.7, "V_CE_sat": 0.2, "V_EBO": 5.0, "s": 0.8},
+    example={"V_S": 3.0, "V_LED": 0.0, "V_BE": 0.7, "V_CE_sat": 0.2, "V_EBO": 5.0, "share": 0.8},
 )

@@ -7,7 +7,7 @@ from rules.derivations.model import Derivation, Plain, Step, Symbol
 DERIVATION = Derivation(
     slug="delay-tolerance",
     symbols=(
-        Symbol("t", "delay at nominal values", "s"),
+        Symbol("t_0", "delay at nominal values", "s"),
         Symbol("t_max", "greatest delay over R and C", "s"),
         Symbol("t_min", "least delay over R and C", "s"),
         Symbol("R", "timing resistor", "ohm"),
@@ -34,7 +34,7 @@ DERIVATION = Derivation(
         Step("The time constant.", "tau", "=", "R*C", "definition", source="definition"),
         Step(
             "The delay.",
-            "t",
+            "t_0",
             "=",
             "tau*log(V_inf/(V_inf - V_th))",
             "law",
@@ -56,8 +56,8 @@ DERIVATION = Derivation(
             "law",
             source="the same law with other values",
         ),
-        Step("Longer by this share.", "up", "=", "t_max/t - 1", "definition", source="definition"),
-        Step("Shorter by this share.", "down", "=", "1 - t_min/t", "definition", source="definition"),
+        Step("Longer by this share.", "up", "=", "t_max/t_0 - 1", "definition", source="definition"),
+        Step("Shorter by this share.", "down", "=", "1 - t_min/t_0", "definition", source="definition"),
         Step(
             "That is the sum of both tolerances, and their product on top: the linear sum says too little.",
             "up",
@@ -65,7 +65,7 @@ DERIVATION = Derivation(
             "r + c + r*c",
             "derived",
             uses=(0, 1, 2, 3, 5),
-            without=("t", "t_max", "tau", "L"),
+            without=("t_0", "t_max", "tau", "L"),
         ),
         Step(
             "Downwards the product counts the other way: the linear sum says too much.",
@@ -74,7 +74,7 @@ DERIVATION = Derivation(
             "r + c - r*c",
             "derived",
             uses=(0, 1, 2, 4, 6),
-            without=("t", "t_min", "tau", "L"),
+            without=("t_0", "t_min", "tau", "L"),
         ),
         Step(
             "Where both are independent, their squares add up.",

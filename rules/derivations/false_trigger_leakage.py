@@ -9,12 +9,12 @@ DERIVATION = Derivation(
     symbols=(
         Symbol("I_25", "collector-base leakage at 25 degC, of all that leak into the base", "A"),
         Symbol("I", "the same at the temperature", "A"),
-        Symbol("T", "temperature", "K"),
+        Symbol("T_crit", "temperature", "K"),
         Symbol("T_0", "25 degC", "K"),
         Symbol("D", "warming that doubles the leakage", "K"),
         Symbol("R_BE", "resistance from base to emitter", "ohm"),
         Symbol("V_B", "what the leakage drops across it", "V"),
-        Symbol("V_25", "base-emitter voltage that is surely off at 25 degC", "V"),
+        Symbol("V_BE_off", "base-emitter voltage that is surely off at 25 degC", "V"),
         Symbol("V_off", "base-emitter voltage that is surely off at the temperature", "V"),
         Symbol("m", "by how much it falls per kelvin", "V/K"),
         Symbol("s", "share of it that leakage may use", ""),
@@ -33,7 +33,7 @@ DERIVATION = Derivation(
             "So it grows like this.",
             "I",
             "=",
-            "I_25*2**((T - T_0)/D)",
+            "I_25*2**((T_crit - T_0)/D)",
             "law",
             source="Bell, Electronic Devices and Circuits, ex. 5.18",
         ),
@@ -49,7 +49,7 @@ DERIVATION = Derivation(
             "What is surely off falls with it.",
             "V_off",
             "=",
-            "V_25 - m*(T - T_0)",
+            "V_BE_off - m*(T_crit - T_0)",
             "law",
             source="0.45 V at 25 degC: from memory",
         ),
@@ -76,7 +76,7 @@ DERIVATION = Derivation(
             "In terms of what a data sheet says: it halves every ten kelvin, and a little more.",
             "R_BE",
             "<=",
-            "s*(V_25 - m*(T - T_0))/(I_25*2**((T - T_0)/D))",
+            "s*(V_BE_off - m*(T_crit - T_0))/(I_25*2**((T_crit - T_0)/D))",
             "derived",
             uses=(2, 4, 7),
             without=("V_off", "I"),
@@ -85,13 +85,15 @@ DERIVATION = Derivation(
     plain=(
         Plain(
             "rules.analysis.formulas.cutoff:collector_base_leakage",
-            {"at_room": "I_25", "temperature": "T"},
+            {"at_room": "I_25", "temperature": "T_crit"},
             2,
         ),
-        Plain("rules.analysis.formulas.cutoff:off_voltage", {"at_room": "V_25", "temperature": "T"}, 4),
+        Plain(
+            "rules.analysis.formulas.cutoff:off_voltage", {"at_room": "V_BE_off", "temperature": "T_crit"}, 4
+        ),
         Plain(
             "rules.analysis.formulas.cutoff:bleed_at_most", {"vbe_off": "V_off", "icbo": "I", "share": "s"}, 7
         ),
     ),
-    example={"I_25": 1e-7, "T": 323.15, "V_25": 0.45, "R_BE": 22e3, "s": 1.0},
+    example={"I_25": 1e-7, "T_crit": 323.15, "V_BE_off": 0.45, "R_BE": 22e3, "s": 1.0},
 )

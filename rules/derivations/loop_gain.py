@@ -16,7 +16,7 @@ DERIVATION = Derivation(
         Symbol("R_L", "load of the output", "ohm"),
         Symbol("R_f", "resistor from the output back to the base", "ohm"),
         Symbol("T", "gain around the loop", ""),
-        Symbol("g", "share of the gains that is left at small currents, of both together", ""),
+        Symbol("poor_gain", "share of each gain that is left at small currents", ""),
     ),
     steps=(
         Step(
@@ -64,7 +64,7 @@ DERIVATION = Derivation(
         ),
         Step(
             "At microamperes less of it is left, and it still has to be more than one for a push to grow.",
-            "g*T",
+            "poor_gain**2*T",
             ">=",
             "1",
             "limit",
@@ -74,7 +74,7 @@ DERIVATION = Derivation(
             "Which bounds the feedback resistor.",
             "R_f",
             "<=",
-            "R_L*(g*beta_1*beta_2 - 1)",
+            "R_L*(poor_gain**2*beta_1*beta_2 - 1)",
             "derived",
             uses=(4, 5),
             without=("T",),
@@ -93,6 +93,6 @@ DERIVATION = Derivation(
         "beta_2": 60.0,
         "R_L": 330.0,
         "R_f": 56e3,
-        "g": 0.3,
+        "poor_gain": 0.3,
     },
 )

@@ -8,33 +8,45 @@ DERIVATION = Derivation(
     slug="required-battery-life",
     symbols=(
         Symbol("Q", "rated capacity", "C"),
-        Symbol("u", "share of it that can be used", ""),
-        Symbol("Q_u", "charge that can be used", "C"),
-        Symbol("I", "current from the battery", "A"),
+        Symbol("usable", "share of it that can be used", ""),
+        Symbol("Q_usable", "charge that can be used", "C"),
+        Symbol("I_max", "current from the battery", "A"),
         Symbol("t", "life", "s"),
-        Symbol("t_req", "life that is asked for", "s"),
+        Symbol("t_at_least", "life that is asked for", "s"),
     ),
     steps=(
         Step(
             "Not all of the charge is of use: below a certain voltage the circuit stops.",
-            "Q_u",
+            "Q_usable",
             "=",
-            "u*Q",
+            "usable*Q",
             "approximation",
             source="0.8: common practice, no source; holds for drains near the rated one",
         ),
         Step(
             "A steady current takes a charge in a time.",
-            "Q_u",
+            "Q_usable",
             "=",
-            "I*t",
+            "I_max*t",
             "law",
             source="definition of current",
         ),
-        Step("So this is the life.", "t", "=", "u*Q/I", "derived", uses=(0, 1), without=("Q_u",)),
-        Step("It has to be enough.", "t", ">=", "t_req", "limit", source="the requirement of the document"),
-        Step("Which leaves so much current.", "I", "<=", "u*Q/t_req", "derived", uses=(2, 3), without=("t",)),
+        Step(
+            "So this is the life.", "t", "=", "usable*Q/I_max", "derived", uses=(0, 1), without=("Q_usable",)
+        ),
+        Step(
+            "It has to be enough.", "t", ">=", "t_at_least", "limit", source="the requirement of the document"
+        ),
+        Step(
+            "Which leaves so much current.",
+            "I_max",
+            "<=",
+            "usable*Q/t_at_least",
+            "derived",
+            uses=(2, 3),
+            without=("t",),
+        ),
     ),
     plain=(),
-    example={"Q": 1980.0, "u": 0.8, "I": 1.2e-5, "t_req": 31557600.0},
+    example={"Q": 1980.0, "usable": 0.8, "I_max": 1.2e-5, "t_at_least": 31557600.0},
 )

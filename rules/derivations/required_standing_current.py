@@ -7,7 +7,7 @@ from rules.derivations.model import Derivation, Plain, Step, Symbol
 DERIVATION = Derivation(
     slug="required-standing-current",
     symbols=(
-        Symbol("I", "current from the battery", "A"),
+        Symbol("I_max", "current from the battery", "A"),
         Symbol("I_R", "what the resistors across it take", "A"),
         Symbol("I_L", "what its capacitors leak", "A"),
         Symbol("I_CBO", "what its blocking collectors leak", "A"),
@@ -21,12 +21,12 @@ DERIVATION = Derivation(
         Symbol("T", "temperature", "K"),
         Symbol("T_0", "25 degC", "K"),
         Symbol("D", "warming that doubles it", "K"),
-        Symbol("I_max", "current that is accepted", "A"),
+        Symbol("I_at_most", "current that is accepted", "A"),
     ),
     steps=(
         Step(
             "Everything that hangs on the battery adds up.",
-            "I",
+            "I_max",
             "=",
             "I_R + I_L + I_CBO",
             "law",
@@ -67,7 +67,7 @@ DERIVATION = Derivation(
         ),
         Step(
             "Together.",
-            "I",
+            "I_max",
             "=",
             "V/R + f*k*C*V_R + I_25*2**((T - T_0)/D)",
             "derived",
@@ -76,9 +76,9 @@ DERIVATION = Derivation(
         ),
         Step(
             "It has to stay within what is accepted.",
-            "I",
-            "<=",
             "I_max",
+            "<=",
+            "I_at_most",
             "limit",
             source="the requirement of the document",
         ),
@@ -86,10 +86,10 @@ DERIVATION = Derivation(
             "Which is what is left for the capacitor.",
             "C",
             "<=",
-            "(I_max - V/R - I_25*2**((T - T_0)/D))/(f*k*V_R)",
+            "(I_at_most - V/R - I_25*2**((T - T_0)/D))/(f*k*V_R)",
             "derived",
             uses=(6, 7),
-            without=("I",),
+            without=("I_max",),
         ),
     ),
     plain=(
@@ -108,6 +108,6 @@ DERIVATION = Derivation(
         "V_R": 10.0,
         "I_25": 1e-7,
         "T": 313.15,
-        "I_max": 5e-6,
+        "I_at_most": 5e-6,
     },
 )

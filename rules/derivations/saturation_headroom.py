@@ -14,7 +14,7 @@ DERIVATION = Derivation(
         Symbol("I_C", "collector current at the greatest gain", "A"),
         Symbol("R_C", "collector resistor", "ohm"),
         Symbol("V_CE_sat", "what is left across a saturated transistor", "V"),
-        Symbol("H", "headroom that is wanted", "V"),
+        Symbol("headroom", "headroom that is wanted", "V"),
         Symbol("H_all", "saturation and headroom together", "V"),
     ),
     steps=(
@@ -47,7 +47,7 @@ DERIVATION = Derivation(
             "Saturation has to be kept away from, by some headroom.",
             "H_all",
             "=",
-            "V_CE_sat + H",
+            "V_CE_sat + headroom",
             "definition",
             source="1 V: common practice, no source",
         ),
@@ -76,5 +76,5 @@ DERIVATION = Derivation(
             5,
         ),
     ),
-    example={"V_S": 12.0, "V_E": 1.7, "I_C": 1.7e-3, "R_C": 3300.0, "V_CE_sat": 0.2, "H": 1.0},
+    example={"V_S": 12.0, "V_E": 1.7, "I_C": 1.7e-3, "R_C": 3300.0, "V_CE_sat": 0.2, "headroom": 1.0},
 )
