@@ -35,6 +35,7 @@ COLLECTOR = Limit(
     "I_C,max of a transistor whose document and type state none",
 )
 SHARE = Limit("share", 0.2, "", "from memory", "share of I_C,max that a base may take for long")
+NEAR = 0.1  # of the limit; no tolerance makes ten of less than that
 PULSE = Limit("pulse", 1.0, "", "from memory", "the same for the first moment of a run")
 
 PASSING = """\
@@ -116,7 +117,9 @@ class BaseCurrentLimit:
         def on(situation: Situation) -> Asked | None:
             return None if situation.state.devices[name] == "off" else amperes
 
-        found, pulse = readings(study, on, "max"), pulses(study).get(name)
+        careful = self.limits["share"].value * self._rated(study, part)
+        found = readings(study, on, "max", lambda value: value > NEAR * careful)
+        pulse = pulses(study).get(name)
         if not found and pulse is None and not told:
             yield not_applicable(self, (name,), f"{name} conducts in no state")
         for reading in found:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.off_states import Driven, always_on, base_drive, beyond_off, drivers_of, off_readings
 from rules.analysis.operating import supposed
 from rules.analysis.readings import worst_reading
+from rules.analysis.stress import clean
 from rules.analysis.worst_case import at_worst
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.off_words import conducting_message, half_off_message, level_shifter, off_evidence, pull_harder
@@ -114,7 +115,7 @@ class TrueOff:
 
     def _off(self, study: Study, stage: Stage, reading: Reading, is_worst: bool) -> Outcome:
         name, about, state = stage.transistor, (stage.transistor,), reading.state
-        volts = base_drive(state, name) or 0.0
+        volts = clean(base_drive(state, name) or 0.0)
         resolved = state.mode.network.resolved
         limit = resolved.assumptions["vbe_off"] - self.limits["spare"].value
         test = Test.at_most(volts, limit, "V")

@@ -15,6 +15,7 @@ from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.runs import Episode, episodes, positions, unfinished
 from rules.analysis.states import State, find_states
 from rules.analysis.stress import moves, stress_corner
+from rules.analysis.timeline.model import Interval
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -72,7 +73,7 @@ def _bare(study: Study) -> Iterator[Bare]:
         for name in _at_fault(study, network, fault):
             if name not in told:
                 told.add(name)
-                yield Bare(name, _left(study, network, name), what, _nearest(study, network.held, name))
+                yield Bare(name, _left(study, network, name), what, _nearest(network.held))
 
 
 def _moved(study: Study) -> Iterator[tuple[str, Network, Fault]]:
@@ -122,9 +123,8 @@ def _left(study: Study, network: Network, name: str) -> float | None:
     return left if left > 0.0 else None
 
 
-def _nearest(study: Study, held: Mapping[str, float], name: str) -> str:
-    """The capacitor that holds most, where the base is driven by one."""
-    del name
+def _nearest(held: Mapping[str, float]) -> str:
+    """The capacitor that holds most; empty where none holds anything."""
     charged = [(abs(volts), part) for part, volts in held.items() if abs(volts) > CHARGED]
     return max(charged)[1] if charged else ""
 
@@ -135,19 +135,28 @@ def pulses(study: Study) -> Mapping[str, Pulse]:
 
 
 def _pulses(study: Study) -> Iterator[tuple[str, Pulse]]:
-    names = [p.name for p in study.circuit.parts.values() if p.kind in TRANSISTORS]
-    if not names or not moves(study):
+    if not moves(study):
         return
-    best: dict[str, Pulse] = {}
+    best: dict[str, tuple[float, Episode, Interval]] = {}
     for episode in episodes(study, stress_corner(study)):
         for interval in episode.timeline.intervals:
-            for name in names:
-                amperes = base_current(interval.state, name)
-                if amperes is not None and (name not in best or amperes > best[name].value * (1.0 + 1e-9)):
-                    stored = {
-                        part: float(value[0]) for part, value in interval.stored([interval.start]).items()
-                    }
-                    held = {p: v for p, v in stored.items() if study.circuit.parts[p].kind == "capacitor"}
-                    capacitor = _nearest(study, held, name)
-                    best[name] = Pulse(amperes, interval.start, episode, interval.name, capacitor)
-    yield from sorted(best.items())
+            for name, amperes in _into_bases(interval.state).items():
+                if name not in best or amperes > best[name][0] * (1.0 + 1e-9):
+                    best[name] = amperes, episode, interval
+    for name, (amperes, episode, interval) in sorted(best.items()):
+        stored = {part: float(value[0]) for part, value in interval.stored([interval.start]).items()}
+        held = {p: v for p, v in stored.items() if study.circuit.parts[p].kind == "capacitor"}
+        yield name, Pulse(amperes, interval.start, episode, interval.name, _nearest(held))
+
+
+def _into_bases(state: State) -> dict[str, float]:
+    """:func:`base_current` of every conducting transistor, from its junctions: no table of the state."""
+    network, solution = state.mode.network, state.mode.solution
+    found: dict[str, float] = {}
+    if solution.support:
+        shares = network.shares(state.mode.betas)
+        for k in solution.support:
+            device = network.junctions[k].device
+            if device in state.mode.betas:
+                found[device] = found.get(device, 0.0) + float(shares[k] * solution.current[k])
+    return found

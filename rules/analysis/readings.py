@@ -37,11 +37,15 @@ class Reading:
 
 
 def readings(
-    study: Study, quantity: Callable[[Situation], Asked | None], sense: Sense
+    study: Study,
+    quantity: Callable[[Situation], Asked | None],
+    sense: Sense,
+    doubtful: Callable[[float], bool] = lambda value: True,
 ) -> tuple[Reading, ...]:
     """The worst of the gains for each place and set of devices, then each at its worst corner.
 
-    ``quantity`` gives what to read in a situation (plain arithmetic), ``None`` where there is nothing.
+    ``quantity`` gives what to read in a situation (plain arithmetic), ``None`` where there is nothing;
+    ``doubtful`` says of a nominal value that its worst corner may matter.
     """
     sign = 1.0 if sense == "max" else -1.0
     kept: dict[tuple[object, ...], Reading] = {}
@@ -55,7 +59,7 @@ def readings(
         other = kept.get(key)
         if other is None or sign * value > sign * other.value + 1e-9 * abs(other.value):
             kept[key] = Reading(situation, float(value), situation)
-        if situation.corner == "typical":
+        if situation.corner == "typical" and doubtful(float(value)):
             found = at_worst(situation, asked, sense)
             if found is not None:
                 corners.append(Reading(found.situation, found.found.value, situation, found.found.holds))
