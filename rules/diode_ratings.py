@@ -29,7 +29,7 @@ from rules.ratings_words import (
     told,
 )
 from rules.wording import celsius, say
-from schemas.finding import Grounds, Limit, Outcome, Quantity
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -172,7 +172,7 @@ class DiodeRatings:
             if verdict.mark is None:
                 yield told(self, part.name, verdict)
                 continue
-            made = ()
+            made: tuple[Proposal, ...] = ()
             if verdict is worst and study.proposing:
                 shares = {name: limit.value for name, limit in self.limits.items()}
                 made = tuple(other_type(study, part, bears, shares, clamped))
