@@ -122,6 +122,9 @@ class FloatingBase:
         for part in transistors:
             if part not in judged:
                 yield not_applicable(self, (part.name,), "base and emitter are tied together")
+        if not any(found.stable for corner in study.corners for found in study.state_sets(corner)):
+            for part in judged:
+                yield not_applicable(self, (part.name,), "the circuit rests in no state")
         for corner in study.corners:
             for found in study.state_sets(corner):
                 ways = {part.name: resistance_to_emitter(study, part, found.configuration) for part in judged}

@@ -152,6 +152,9 @@ def idle(study: Study, part: Part) -> Idle | str:
         return "it conducts in no state, and nothing in series says that it should: it may be a clamp"
     if _is_clamp(study.circuit, part, partner):
         return f"with {partner.name} it lies across a part that it protects"
+    ends = set(part.pins.values()) | set(partner.pins.values())
+    if part.kind == "diode" and partner.kind == "resistor" and ends & study.roles.rails:
+        return f"with {partner.name} it may keep a net from going beyond a rail"
     sources = [p for p in study.circuit.parts.values() if p.kind in ("battery", "supply")]
     if partner.kind in ("battery", "supply") and len(sources) > 1:
         return f"it may keep {partner.name} in reserve"

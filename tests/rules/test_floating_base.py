@@ -28,6 +28,7 @@ from tests.builders import (
     supply,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.timers import blinker
 
 HOT = Ambient(273.15, 298.15, 333.15)
 
@@ -233,3 +234,7 @@ def test_the_resistance_agrees_with_a_graph_library() -> None:
             assert found == pytest.approx(known, rel=1e-9)
         else:
             assert found == np.inf
+
+
+def test_a_circuit_that_never_rests_is_no_case() -> None:
+    assert kinds(RULE, blinker()) == {"not-applicable"}

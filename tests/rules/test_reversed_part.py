@@ -180,6 +180,7 @@ CLAMPS = {
     ),
     "across the supply": (diode("D2", "gnd", "rail"),),
     "to the rail": (diode("D2", "x", "rail"),),
+    "to the rail through a resistor": (resistor("R2", "x", "y", 120.0), diode("D2", "y", "rail")),
     "across a base": (
         npn("Q1", collector="rail", base="x", emitter="e", beta=200.0),
         resistor("RE", "e", "gnd", 10e3),
