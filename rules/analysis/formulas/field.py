@@ -56,15 +56,13 @@ def mains_pick_up(capacitance: float, voltage: float, frequency: float) -> float
     return 2.0 * math.pi * frequency * capacitance * voltage
 
 
-def hum_left(current: float, resistance: float, capacitance: float, frequency: float) -> float:
-    """What an impressed sine current leaves across R with C beside it, V: I*R/sqrt(1 + (2*pi*f*R*C)^2).
+def node_against_hum(off_voltage: float, share: float, current: float) -> float:
+    """The largest resistance in ohm across which ``current`` A leaves ``share`` of V_BE,off: s*V/I.
 
-    ``current`` >= 0 A, ``resistance`` > 0 ohm, ``capacitance`` >= 0 F, ``frequency`` > 0 Hz.  Ohm's law for
-    an admittance.
+    All > 0.  Source: Ohm's law.
     """
-    not_negative(current=current, capacitance=capacitance)
-    positive(resistance=resistance, frequency=frequency)
-    return current * resistance / math.hypot(1.0, 2.0 * math.pi * frequency * resistance * capacitance)
+    positive(off_voltage=off_voltage, share=share, current=current)
+    return share * off_voltage / current
 
 
 def filter_for(corner: float, resistance: float) -> float:

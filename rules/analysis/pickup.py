@@ -1,0 +1,155 @@
+"""What a current that strays into a wire does to the bases of the circuit, and what the wire itself loses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rules.analysis.elements import RESISTIVE, capacitor_pins, coil_pins
+from rules.analysis.resolve import TRANSISTORS, Resolved
+from rules.analysis.states import State
+
+if TYPE_CHECKING:
+    from rules.analysis.study import Study
+    from schemas.circuit import Part
+
+JOINT = 1e-3  # ohm of a source or a contact
+CONDUCTING = 10.0  # ohm of a junction that conducts; that it may amplify is left out
+OPEN = 1e-12  # siemens that stand for the insulation of a board
+
+
+def volts_per_ampere(
+    state: State, net: str, hertz: float, values: Mapping[tuple[str, str], float] | None = None
+) -> dict[str, complex]:
+    """Volts of every net per ampere (sine; 0 Hz is a steady current) into one of them, ohm.
+
+    The mode of the state is kept, junctions that conduct are small resistors.  ``values`` stand in for
+    resistances and capacitances of parts.  Empty for the reference net.
+    """
+    network = state.mode.network
+    resolved, circuit = network.resolved, network.resolved.circuit
+    index = {name: k for k, name in enumerate(n for n in circuit.net_names if n != circuit.ground)}
+    if net not in index:
+        return {}
+    matrix = np.diag(np.full(len(index), OPEN, dtype=complex))
+
+    def add(a: str, b: str, siemens: complex) -> None:
+        ends = [(index[n], sign) for n, sign in ((a, 1.0), (b, -1.0)) if n in index]
+        for i, one in ends:
+            for j, other in ends:
+                matrix[i, j] += one * other * siemens
+
+    for part in circuit.parts.values():
+        for a, b, siemens in _admittance(resolved, part, state, hertz, values or {}):
+            add(a, b, siemens)
+    for k in state.mode.solution.support:
+        add(*network.junctions[k].sense, 1.0 / CONDUCTING)
+    stray = np.zeros(len(index))
+    stray[index[net]] = 1.0
+    found = np.linalg.solve(matrix, stray)
+    return {circuit.ground: 0j, **{name: complex(found[k]) for name, k in index.items()}}
+
+
+def transfer(
+    state: State, net: str, hertz: float, values: Mapping[tuple[str, str], float] | None = None
+) -> dict[str, float]:
+    """Volts between base and emitter of each transistor that is off, per ampere into a net, ohm."""
+    volts = volts_per_ampere(state, net, hertz, values)
+    parts = state.mode.network.resolved.circuit.parts.values() if volts else ()
+    return {
+        p.name: abs(volts[p.pins["base"]] - volts[p.pins["emitter"]])
+        for p in parts
+        if p.kind in TRANSISTORS and state.devices[p.name] == "off"
+    }
+
+
+def node_resistance(state: State, net: str, values: Mapping[tuple[str, str], float]) -> float:
+    """What a meter at a net sees of the circuit behind it, ohm; 0 for the reference net."""
+    return abs(volts_per_ampere(state, net, 0.0, values).get(net, 0j))
+
+
+def _admittance(
+    resolved: Resolved, part: Part, state: State, hertz: float, values: Mapping[tuple[str, str], float]
+) -> Iterator[tuple[str, str, complex]]:
+    """Two nets and the admittance (siemens) between them, for parts that are linear."""
+    name, pins, omega = part.name, part.pins, 2.0 * math.pi * hertz
+
+    def value(member: str) -> float:
+        return values.get((name, member), resolved.value(name, member))
+
+    if part.kind == "capacitor":
+        first, second = capacitor_pins(part)
+        yield pins[first], pins[second], 1j * omega * value("capacitance")
+    elif part.kind in RESISTIVE or part.kind == "inductor":
+        first, second = coil_pins(part)
+        henry = resolved.known(name, "inductance")
+        ohms = max(value("resistance"), JOINT) + 1j * omega * (0.0 if henry is None else henry.value)
+        yield pins[first], pins[second], 1.0 / ohms
+    elif part.kind in ("battery", "supply", "driver"):
+        first, second = ("out", "reference") if part.kind == "driver" else ("plus", "minus")
+        yield pins[first], pins[second], 1.0 / max(value("resistance"), JOINT)
+    elif part.kind == "fuse":
+        yield pins["a"], pins["b"], 1.0 / max(value("resistance"), JOINT)
+    elif part.kind == "contact":
+        position = state.mode.network.configuration.contacts.get(name, part.text("rest"))
+        if position == "closed":
+            yield pins["a"], pins["b"], 1.0 / JOINT
+
+
+def loosest(study: Study) -> dict[tuple[str, str], float]:
+    """Every resistor at its greatest and every capacitor at its least value: where most is picked up."""
+    members = {"resistor": ("resistance", "tolerance_high"), "capacitor": ("capacitance", "tolerance_low")}
+    return {
+        (p.name, members[p.kind][0]): study.value(p.name, members[p.kind][0])
+        * (1.0 + study.value(p.name, members[p.kind][1]))
+        for p in study.circuit.parts.values()
+        if p.kind in members
+    }
+
+
+def series_to_base(study: Study, net: str) -> dict[str, float]:
+    """The least resistance (ohm) of resistors in series from a wire to each base that it leads to.
+
+    Only ways through resistors, closed or open contacts and fuses count; a rail is no way.
+    """
+    parts, rails = study.circuit.parts, study.roles.rails
+    if net in rails:
+        return {}
+    least = {net: 0.0}
+    front = [net]
+    while front:
+        here = min(front, key=lambda n: (least[n], n))
+        front.remove(here)
+        for part in parts.values():
+            if here not in part.pins.values() or part.kind not in ("resistor", "contact", "fuse"):
+                continue
+            ohms = study.value(part.name, "resistance") if part.kind == "resistor" else 0.0
+            for other in sorted(set(part.pins.values()) - rails):
+                if least[here] + ohms < least.get(other, math.inf):
+                    least[other] = least[here] + ohms
+                    front.append(other)
+    found = {}
+    for part in parts.values():
+        if part.kind in TRANSISTORS and part.pins["base"] in least:
+            found[part.name] = least[part.pins["base"]]
+    return found
+
+
+def carried(study: Study, net: str) -> tuple[float, str, str]:
+    """The largest current (A) of a contact, load, LED or coil on a net in any state: also which, and where.
+
+    One of these is taken to stand at the far end of the wire.
+    """
+    found = [(0.0, "", "")]
+    for part in study.circuit.parts.values():
+        if part.kind not in ("contact", "load", "led", "coil") or net not in part.pins.values():
+            continue
+        pin = next(p for p, where in sorted(part.pins.items()) if where == net)
+        for situation in study.situations():
+            current = situation.state.currents[part.name][pin]
+            if current is not None:
+                found.append((abs(current), part.name, situation.label))
+    return max(found, key=lambda item: (item[0], item[1]))
