@@ -68,7 +68,7 @@ class BackFeed:
         source="Kirchhoff's voltage law; 0.1 mA: common practice, no source; 0.3 V: from memory",
         holds="for every state at rest or waiting; a regulator can give current but not take any",
         fails="for a battery of a chemistry that is charged on purpose; for an output at its low level, whose"
-        " work it is to take current",
+        " work it is to take current; for one that would stand less than 0.3 V above its level if left alone",
     )
     lesson = Lesson(
         why="A PNP with its emitter on 12 V ties its base to 11.3 V. A 5 V output that goes high to turn it"
@@ -112,16 +112,23 @@ class BackFeed:
             return
         worst = max(cases, key=lambda case: case.into)
         for case in cases:
-            test = self._test(case)
+            test = self._test(study, part, case)
             if test.holds:
                 yield satisfied(self, (part.name,), case.situation, test, _evidence(study, case))
             else:
                 yield self._violated(study, part, case, test, case is worst)
 
-    def _test(self, case: Fed) -> Test:
+    def _test(self, study: Study, part: Part, case: Fed) -> Test:
         current = Test.at_most(case.into, self.limits["current"].value, "A")
         lift = Test.at_most(case.lifted, self.limits["lift"].value, "V")
-        return lift if current.holds and not lift.holds else current
+        if current.holds and not lift.holds:
+            return lift
+        if part.kind == "driver" and not current.holds:
+            # a pull-up to its own rail, a little above its level, pushes it nowhere
+            alone = left_alone(study, case)
+            if alone is not None and alone - case.level <= self.limits["lift"].value:
+                return Test.at_most(alone - case.level, self.limits["lift"].value, "V")
+        return current
 
     def _violated(self, study: Study, part: Part, case: Fed, test: Test, is_worst: bool) -> Outcome:
         driver = part.kind == "driver"

@@ -103,7 +103,7 @@ def _is_up(part: Part, state: State) -> bool:
 
 
 def left_alone(study: Study, case: Fed) -> float | None:
-    """The voltage (V) its pin would stand at, were it taken off; ``None`` where nothing determines it."""
+    """The voltage (V) its pin would stand at, were it taken off, signed as its level; ``None``: undefined."""
     part = study.circuit.parts[case.source]
     try:
         state = study.what_if(case.situation.state, {(case.source, "resistance"): APART})
@@ -111,7 +111,7 @@ def left_alone(study: Study, case: Fed) -> float | None:
         return None
     upper, lower = ("out", "reference") if part.kind == "driver" else ("plus", "minus")
     one, two = state.nets[part.pins[upper]], state.nets[part.pins[lower]]
-    return None if one is None or two is None else one - two
+    return None if one is None or two is None else _sign(study, part) * (one - two)
 
 
 def bringers(study: Study, case: Fed) -> tuple[str, ...]:

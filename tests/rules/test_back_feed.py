@@ -97,6 +97,17 @@ def test_an_output_may_take_current_while_it_is_low() -> None:
     assert kinds(RULE, subject) == {"satisfied"}
 
 
+@pytest.mark.parametrize(("rail", "fires"), [(5.09, False), (5.11, True)])
+def test_a_pull_up_to_its_own_rail_pushes_an_output_nowhere(rail: float, fires: bool) -> None:
+    """4.8 V when high, 470 ohm to 5 V: some current, but left alone it would stand 0.2 V higher, not 0.3."""
+    subject = exact(
+        supply("V1", "rail", "gnd", rail),
+        driver("U1", "o", "gnd", 0.0, 4.8, resistance=50.0),
+        resistor("R1", "rail", "o", 470.0),
+    )
+    assert ("violated" in kinds(RULE, subject)) == fires
+
+
 def test_a_source_alone_is_never_fed() -> None:
     subject = circuit(supply("V1", "rail", "gnd", 5.0), resistor("R1", "rail", "gnd", 1e3))
     (outcome,) = outcomes(RULE, subject)

@@ -198,14 +198,14 @@ def test_clamps_conduct_in_no_state_and_are_left_alone(name: str) -> None:
 
 
 def test_a_discharge_diode_conducts_only_in_a_run() -> None:
-    """C1 empties through D2 and R2 when S1 opens; at rest D2 is off, and turned round it would not be."""
+    """C1 empties through D2 and S2 when S1 opens; at rest D2 is off, and turned round it would not be."""
     subject = circuit(
         supply("V1", "rail", "gnd", 9.0),
         contact("S1", "rail", "top"),
         resistor("R1", "top", "hold", 100e3),
         film("C1", "hold", "gnd", 1e-6),
         diode("D2", "hold", "y"),
-        resistor("R2", "y", "top", 1e3),
+        contact("S2", "y", "top", rest="closed"),
         resistor("R3", "top", "gnd", 10e3),
         resistor("R4", "hold", "gnd", 100e3),
     )
