@@ -159,10 +159,9 @@ class ExtraLowVoltage:
         if fused(study.circuit, part.name):
             return not_applicable(self, about, f"every way from {part.name} leads through a fuse")
         if able is None and chemistry not in FIERY:
-            reason = (
-                f"how much {part.name} can give is not stated:"
-                f" neither {member_pointer(part.name, 'resistance')} nor what it is made of"
-            )
+            members = ("resistance", "chemistry") if part.kind == "battery" else ("current",)
+            places = listed((member_pointer(part.name, member) for member in members), "or")
+            reason = f"how much {part.name} can give is not stated ({places})"
             return not_applicable(self, about, reason)
         amperes, watts = self.limits["current"], self.limits["power"]
         tests: list[Test] = []

@@ -18,7 +18,18 @@ from rules.analysis.resolve import TRANSISTORS, escape
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.wording import celsius, say
-from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+from schemas.finding import (
+    Change,
+    Finding,
+    Grounds,
+    Limit,
+    Origin,
+    Outcome,
+    Proposal,
+    Quantity,
+    Severity,
+    Test,
+)
 from schemas.quantities import document_text
 
 if TYPE_CHECKING:
@@ -199,7 +210,8 @@ class LongWire:
             )
 
     def _each_hum(self, study: Study, net: str, stray: float) -> list[Hum]:
-        found, loose = [], loosest(study)
+        found: list[Hum] = []
+        loose = loosest(study)
         for situation in study.situations():
             state = situation.state
             if state.nets.get(net) is None and net != study.circuit.ground:
@@ -282,7 +294,7 @@ class LongWire:
         copper = self.limits["area"].value if area is None else area
         ohms = loop_of_wire(length, copper)
         test = Test.at_most(ohms * current, self.limits["drop"].value * supply, "V")
-        origin = "declared" if area is not None else "assumed"
+        origin: Origin = "declared" if area is not None else "assumed"
         place = f"/nets/{escape(net)}"
         pointer = f"{place}/wire_area"
         source = None if area is not None else self.limits["area"].source

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -140,9 +141,7 @@ class ToleranceReachable:
 
     def _delays(self, study: Study) -> Iterator[Case | Outcome]:
         for item in asked(study.circuit, "delay"):
-            found = study.shared(
-                ("required-delay", item.pointer), lambda item=item: Ruler(study, item).stays()
-            )
+            found = study.shared(("required-delay", item.pointer), Ruler(study, item).stays)
             if not isinstance(found, Stays) or found.delay is None or found.corners is None:
                 yield self._left(item, "how long it takes follows from no single capacitor")
                 continue
@@ -169,7 +168,7 @@ class ToleranceReachable:
                 cause = identity("required-re-arm", parts, (), item.label)
                 worst = study.shared(
                     ("way back", delay, share),
-                    lambda delay=delay, way=way: worst_way(study, delay, way, share),
+                    partial(worst_way, study, delay, way, share),
                 )
                 if worst is None:
                     yield self._left(item, "no tolerance moves it")
@@ -186,7 +185,7 @@ class ToleranceReachable:
 
             found = study.shared(
                 ("net in state", item.state, net),
-                lambda item=item, volts=volts: range_of(study, item.state, volts),
+                partial(range_of, study, item.state, volts),
             )
             if found.low is None or found.high is None:
                 yield self._left(item, f"nothing sets the voltage of {net} in this state")

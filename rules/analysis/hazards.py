@@ -58,7 +58,7 @@ def above_scope(volts: float, scope: float = SCOPE.value) -> str:
 
 def not_for(use: str | None) -> str:
     """The sentence about a use that no review can vouch for; empty for any other."""
-    if use not in NOT_FOR:
+    if use is None or use not in NOT_FOR:
         return ""
     return (
         f"This circuit is meant for {NOT_FOR[use]}. That is outside what a review by rules of thumb can vouch"
@@ -119,13 +119,13 @@ def fused(circuit: Circuit, source: str) -> bool:
 def ability(part: Part) -> tuple[float, float] | None:
     """What a source can give: (A into a short, W into the best load); ``None`` where nothing tells.
 
-    By its declared greatest current, else by its internal resistance; a declared zero is an ideal source
-    in a drawing and tells nothing.
+    By its declared greatest current, else, of a battery, by its internal resistance: a declared zero is an
+    ideal source in a drawing and tells nothing, and a regulated supply gives way long before.
     """
     volts, most, internal = declared_volts(part), part.number("current"), part.number("resistance")
     if most is not None:
         return most, most * volts
-    if internal:
+    if internal and part.kind == "battery":
         return short_circuit_current(volts, internal), matched_power(volts, internal)
     return None
 

@@ -93,9 +93,10 @@ def test_lead_and_lithium_want_a_fuse_whatever_is_stated(chemistry: str) -> None
 def test_a_supply_is_judged_by_what_it_can_give() -> None:
     assert not findings(lamp(kind="supply", current=2.0))
     assert findings(lamp(kind="supply", current=9.0))["fuse"].severity == "warning"
+    assert not findings(lamp(kind="supply", resistance=0.05))  # its slope under load, not what a short draws
     assert not findings(lamp(kind="supply"))
     reasons = {o.reason for o in outcomes(RULE, lamp(kind="supply")) if o.kind == "not-applicable"}
-    assert any("/parts/BT1/resistance" in reason for reason in reasons)
+    assert any("/parts/BT1/current" in reason for reason in reasons)
 
 
 def test_a_fuse_protects_only_when_every_way_leads_through_it() -> None:
