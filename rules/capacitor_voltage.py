@@ -163,10 +163,7 @@ class CapacitorVoltage:
         mark, test = graded(volts, (Mark("note", rated.value, words),), "V")
         proof = (Quantity("V_aim", f"where {part.name} would end", volts, "V"), rated.quantity)
         verdict = Verdict(volts, Place(state, corner, f'in "{state}"'), "aim", mark, test, proof)
-        message = (
-            f"If what ends \"{state}\" never came, {part.name} would climb to {say(volts, 'V')};"
-            f" {words}."
-        )
+        message = f'If what ends "{state}" never came, {part.name} would climb to {say(volts, "V")}; {words}.'
         yield told(self, part.name, verdict, message, member="voltage")
 
     def _larger(self, study: Study, part: Part, needed: float) -> Iterator[Proposal]:
@@ -200,7 +197,12 @@ def _by_kind(found: Iterable[Peak]) -> tuple[list[Peak], list[Peak]]:
 def _verdict(name: str, peak: Peak, limits: tuple[Mark, ...], rated: Rated) -> Verdict:
     volts = max(0.0, peak.value)
     mark, test = graded(volts, limits, "V")
-    proof = (Quantity("V_C", f"greatest voltage across {name}", volts, "V"), rated.quantity)
+    share = limits[-1].value / rated.value
+    proof = (
+        Quantity("V_C", f"greatest voltage across {name}", volts, "V"),
+        rated.quantity,
+        Quantity("k", "share of it that is in use at most", share, ""),
+    )
     return Verdict(volts, Place.of(peak), "voltage", mark, test, proof)
 
 

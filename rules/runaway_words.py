@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.formulas.drive import THERMAL_VOLTAGE
-from rules.analysis.formulas.thermal import emitter_resistor_at_least
+from rules.analysis.formulas.thermal import DROP_PER_KELVIN, emitter_resistor_at_least
 from rules.analysis.loads import Load
 from rules.analysis.preferred import round_up
 from rules.analysis.warming import Warming
@@ -64,6 +64,17 @@ def evidence(study: Study, part: Part, case: Case, thermal: Rated) -> Iterator[Q
     yield Quantity("T_j", f"junction of {name} without the loop", found.junction, "K")
     yield Quantity("I_CBO", "its leakage at that temperature", found.leakage, "A")
     yield Quantity("S", "collector current per leakage current", found.stability, "")
+    yield Quantity(
+        "c",
+        "fall of V_BE per kelvin",
+        DROP_PER_KELVIN,
+        "V/K",
+        "assumed",
+        None,
+        "NXP BC848 series Rev 07, note 2",
+    )
+    yield Quantity("K_V", "kelvin that follow on one kelvin by V_BE", found.drop, "")
+    yield Quantity("K_L", "kelvin that follow on one kelvin by leakage", found.leak, "")
     yield Quantity("K", "kelvin that follow on one kelvin", found.gain, "")
     if found.settles:
         yield Quantity("R_L", "fall of V_CE per ampere: more current, less heat", found.bias.load, "ohm")

@@ -54,11 +54,13 @@ def drop_gain(
     return thermal * vce * per_kelvin / (emitter + base / beta + thermal_voltage / collector)
 
 
-def leakage_gain(thermal: float, vce: float, stability: float, leakage: float) -> float:
+def leakage_gain(
+    thermal: float, vce: float, stability: float, leakage: float, per_kelvin: float = LEAKAGE_PER_KELVIN
+) -> float:
     """K of the leakage alone: Theta*V_CE*S*0.07*I_CBO, ``leakage`` (A) at the junction temperature."""
     positive(thermal=thermal, stability=stability)
-    not_negative(vce=vce, leakage=leakage)
-    return thermal * vce * stability * LEAKAGE_PER_KELVIN * leakage
+    not_negative(vce=vce, leakage=leakage, per_kelvin=per_kelvin)
+    return thermal * vce * stability * per_kelvin * leakage
 
 
 def emitter_resistor_at_least(
