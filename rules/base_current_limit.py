@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.base_loops import Bare, Pulse, bare_bases, base_current, pulses
+from rules.analysis.operating import everywhere
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
 from rules.base_words import (
     bare_message,
@@ -128,15 +129,19 @@ class BaseCurrentLimit:
             yield self._pulse(study, part, pulse)
 
     def _rated(self, study: Study, part: Part) -> float:
+        """The rated collector current, A; of a type that is not named at least what it carries."""
         known = study.known(part.name, "current")
-        return self.limits["collector"].value if known is None else known.value
+        if known is not None:
+            return known.value
+        carried = study.shared(("collector current", part.name), lambda: _carried(study, part.name))
+        return max(self.limits["collector"].value, carried)
 
     def _steady(self, study: Study, part: Part, reading: Reading, is_worst: bool) -> Outcome:
         rated, known = self._rated(study, part), study.known(part.name, "current") is not None
         test = Test.at_most(reading.value, self.limits["share"].value * rated, "A")
         evidence = [
             Quantity("I_B", f"base current of {part.name}", reading.value, "A"),
-            *rating_evidence(study, part, self.limits["collector"]),
+            *rating_evidence(study, part, rated, self.limits["collector"]),
             *by_hand(study, part, reading),
         ]
         if test.holds:
@@ -165,7 +170,7 @@ class BaseCurrentLimit:
         corner = pulse.episode.timeline.corner
         evidence = (
             Quantity("I_B", f"first current into the base of {part.name}", pulse.value, "A"),
-            *rating_evidence(study, part, self.limits["collector"]),
+            *rating_evidence(study, part, rated, self.limits["collector"]),
             Quantity("t", "time from the beginning of the run", pulse.at, "s"),
         )
         if test.holds:
@@ -182,7 +187,7 @@ class BaseCurrentLimit:
         wanted = self.limits["share"].value * rated
         least = (bare.volts or 0.0) / wanted
         test = Test(0.0, ">=", least, "ohm", -max(least, math.ulp(1.0)))
-        evidence = [*rating_evidence(study, part, self.limits["collector"])]
+        evidence = [*rating_evidence(study, part, rated, self.limits["collector"])]
         if bare.volts is not None:
             evidence.insert(0, Quantity("V", "voltage beyond that of the junction", bare.volts, "V"))
         message = bare_message(part, bare, least)
@@ -223,6 +228,12 @@ class BaseCurrentLimit:
         return Outcome(
             self.slug, "violated", (part.name,), "", state, corner, test, finding, made
         )
+
+
+def _carried(study: Study, name: str) -> float:
+    """The greatest collector current of a transistor in any situation, A."""
+    found = (situation.state.currents[name]["collector"] for situation in everywhere(study))
+    return max((abs(amperes) for amperes in found if amperes is not None), default=0.0)
 
 
 RULE = BaseCurrentLimit()

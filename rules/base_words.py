@@ -55,11 +55,12 @@ def _rating(rated: float, known: bool) -> str:
     return f"I_C,max {say(rated, 'A')}" + ("" if known else " of a type that is not named")
 
 
-def rating_evidence(study: Study, part: Part, default: Limit) -> Iterator[Quantity]:
+def rating_evidence(study: Study, part: Part, rated: float, default: Limit) -> Iterator[Quantity]:
     """The rated collector current, or the one that is taken."""
     known = study.known(part.name, "current")
     if known is None:
-        yield Quantity("I_C,max", default.meaning, default.value, "A", "assumed", None, default.source)
+        taken = default.source if rated == default.value else "what it carries in this circuit"
+        yield Quantity("I_C,max", default.meaning, rated, "A", "assumed", None, taken)
         return
     source = None if known.origin == "declared" else known.source
     yield Quantity("I_C,max", f"rating of {part.name}", known.value, "A", known.origin, known.pointer, source)

@@ -8,15 +8,18 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.feeding import left_over
-from rules.analysis.operating import everywhere, place_of
+from rules.analysis.operating import place_of
+from rules.analysis.readings import places
 from rules.analysis.roads import (
     BUDGET,
     LOADS,
     Road,
     across,
     cheapest_road,
+    is_pulse,
     over,
     road_of,
+    threshold_of,
     travellers,
     volts_of,
 )
@@ -78,7 +81,8 @@ class DropBudget:
         source="Kirchhoff's voltage law; the limits are common practice, no source",
         holds="along the road that takes the largest share of the current at every fork; a transistor counts"
         " with its saturation voltage, a follower with its base-emitter drop",
-        fails="for a current source in the road, which needs more than its saturation voltage",
+        fails="for a zener in series, which sets a threshold on purpose; for a current source in the road,"
+        " which needs more than its saturation voltage",
     )
     lesson = Lesson(
         why="Junctions take their voltage first; resistors set the current with what is left over. If 0.3 V"
@@ -102,7 +106,7 @@ class DropBudget:
             yield not_applicable(self, (), "there is no LED, load or coil")
         told: set[tuple[object, ...]] = set()
         for name in loads:
-            found = [(s, r) for s in everywhere(study) if (r := road_of(study, s.state, name)) is not None]
+            found = [(s, r) for s in places(study) if (r := road_of(study, s.state, name)) is not None]
             if not found:
                 yield from self._dark(study, name)
                 continue
@@ -110,6 +114,13 @@ class DropBudget:
                 yield not_applicable(self, (name,), f"no junction lies in the road of {name}")
                 continue
             for situation, road in found:
+                if threshold_of(road):
+                    reason = f"{threshold_of(road)} in its road sets a threshold on purpose"
+                    yield not_applicable(self, (name,), reason)
+                    continue
+                if is_pulse(study.circuit, road):
+                    yield not_applicable(self, (name,), f"a capacitor brings the current of {name}: a pulse")
+                    continue
                 key = (travellers(study.circuit, road), *place_of(situation), situation.corner)
                 if road.drops and key not in told:
                     told.add(key)
@@ -132,7 +143,7 @@ class DropBudget:
         for situation in study.situations():
             road = cheapest_road(study, situation.state, name)
             left = over(situation.state, road) if road is not None else None
-            if road is None or left is None or not road.drops:
+            if road is None or left is None or not road.drops or threshold_of(road):
                 continue
             if (across(situation.state, road) or 0.0) <= 0.0:
                 continue  # a junction that is turned against its supply is no matter of the budget

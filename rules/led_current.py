@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
-from rules.analysis.roads import BUDGET, Road, over, resisted, road_of, travellers
+from rules.analysis.roads import (
+    BUDGET,
+    Road,
+    is_pulse,
+    over,
+    resisted,
+    road_of,
+    threshold_of,
+    travellers,
+)
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.led_words import (
     dim_message,
@@ -54,6 +63,7 @@ DROP = Limit(
     "common practice, no source",
     "nominal voltage across the series resistor below which the spread of the LED sets the current",
 )
+Lit: TypeAlias = Callable[["Situation"], "Asked | None"]
 LIT = 0.1  # of its greatest current; an LED with less only glows along
 
 PASSING = """\
@@ -132,9 +142,13 @@ class LedCurrent:
             return state.currents[part.name]["anode"]
 
         def lit(situation: Situation) -> Asked | None:
-            return amperes if situation.state.devices[part.name] == "on" else None
+            if situation.state.devices[part.name] != "on":
+                return None
+            held = situation.state.mode.network.held
+            road = road_of(study, situation.state, part.name) if held else None
+            return None if road is not None and is_pulse(study.circuit, road) else amperes
 
-        high = readings(study, lit, "max")
+        high = readings(study, lit, "max", running=True)
         if not high:
             yield not_applicable(self, about, f"{part.name} conducts in no state")
             return
@@ -147,10 +161,10 @@ class LedCurrent:
             for r in high
             if r.situation is r.base and (road := road_of(study, r.base.state, part.name)) is not None
         }
-        yield from self._dim(study, part, bright, amperes, roads)
+        yield from self._dim(study, part, bright, amperes, lit, roads)
         for reading in high:
             road = roads.get(id(reading.situation))
-            if road is not None and reading.situation.timed is None and reading.value >= bright:
+            if road is not None and not reading.state.mode.network.held and reading.value >= bright:
                 yield self._share(study, part, reading, road)
 
     def _over(self, study: Study, part: Part, reading: Reading, is_worst: bool) -> Outcome:
@@ -176,7 +190,7 @@ class LedCurrent:
         )
 
     def _dim(
-        self, study: Study, part: Part, bright: float, amperes: Asked, roads: Mapping[int, Road]
+        self, study: Study, part: Part, bright: float, amperes: Asked, lit: Lit, roads: Mapping[int, Road]
     ) -> Iterator[Outcome]:
         about, known = (part.name,), study.known(part.name, "current")
         why = _reference(study, part, roads.values())
@@ -185,13 +199,13 @@ class LedCurrent:
             return
 
         def seen(situation: Situation) -> Asked | None:
-            on = situation.state.devices[part.name] == "on"
             value = situation.state.currents[part.name]["anode"]
+            on = lit(situation) is not None
             return amperes if on and value is not None and value >= bright else None
 
         rated = self.limits["rated"].value if known is None else known.value
         limit = min(self.limits["dim"].value, self.limits["dim_share"].value * rated)
-        low = readings(study, seen, "min")
+        low = readings(study, seen, "min", running=True)
         for reading in low:
             test = Test.at_least(max(0.0, reading.value), limit, "A")
             road = road_of(study, reading.base.state, part.name)
@@ -311,7 +325,8 @@ def _rated(rule: LedCurrent, study: Study, part: Part) -> float:
 
 
 def _reference(study: Study, part: Part, roads: Iterable[Road]) -> str:
-    """Why the light of an LED does not matter, empty where it does."""
+    """Why an LED may be dark, empty where it may not."""
+    roads = tuple(roads)
     bases = {stage.base for stage in study.roles.stages.values()} - study.roles.rails
     through = {
         name
@@ -322,6 +337,9 @@ def _reference(study: Study, part: Part, roads: Iterable[Road]) -> str:
     }
     if set(part.pins.values()) & bases or through:
         return f"{part.name} sets a voltage at a base: its light is not asked for"
+    zener = next((zener for road in roads if (zener := threshold_of(road))), "")
+    if zener:
+        return f"{zener} in series keeps {part.name} dark below a threshold on purpose"
     return ""
 
 

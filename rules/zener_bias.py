@@ -119,7 +119,7 @@ class ZenerBias:
         def power(situation: Situation) -> Asked | None:
             return watts if broken(situation) else None
 
-        low = readings(study, current, "min")
+        low = readings(study, current, "min", running=True)
         if not low:
             reason = f"{name} breaks down in no state: it only clamps, or what feeds it never gets there"
             yield not_applicable(self, about, reason)
@@ -128,7 +128,7 @@ class ZenerBias:
         yield from self._least(study, part, low, shunt)
         for situation in starved(study, part, shunt) if shunt is not None else ():
             yield self._knee(study, part, Reading(situation, 0.0, situation), shunt, True)
-        high = readings(study, power, "max")
+        high = readings(study, power, "max", running=True)
         worst = worst_reading(high, "max")
         for reading in high:
             yield self._power(study, part, reading, shunt, reading is worst)

@@ -8,11 +8,15 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.corners.worst import Sense
 from rules.analysis.operating import everywhere, place_of
+from rules.analysis.runs import Corner, episodes
 from rules.analysis.states import State
+from rules.analysis.stress import moves
+from rules.analysis.study import Situation
+from rules.analysis.timeline.model import Interval
 from rules.analysis.worst_case import at_worst
 
 if TYPE_CHECKING:
-    from rules.analysis.study import Situation, Study
+    from rules.analysis.study import Study
 
 Asked: TypeAlias = Callable[[State], float | None]
 """What is read of a state; plain arithmetic, so that it is taken at all points at once."""
@@ -36,21 +40,42 @@ class Reading:
         return self.situation.state
 
 
+def places(study: Study) -> tuple[Situation, ...]:
+    """Every situation at every gain; of a circuit that never rests each mode of its typical run instead.
+
+    Of each mode the longest stretch is taken, as it stands at its beginning.
+    """
+    return study.shared("places", lambda: tuple(everywhere(study)) or _running(study))
+
+
+def _running(study: Study) -> tuple[Situation, ...]:
+    longest: dict[tuple[str, tuple[tuple[str, str], ...]], Interval] = {}
+    if not moves(study):
+        return ()
+    for episode in episodes(study, Corner()):
+        for interval in episode.timeline.intervals:
+            key = (interval.configuration.key, tuple(sorted(interval.devices.items())))
+            if key not in longest or interval.duration > longest[key].duration * (1.0 + 1e-9):
+                longest[key] = interval
+    return tuple(Situation(found.name, "typical", found.state) for _, found in sorted(longest.items()))
+
+
 def readings(
     study: Study,
     quantity: Callable[[Situation], Asked | None],
     sense: Sense,
     doubtful: Callable[[float], bool] = lambda value: True,
+    running: bool = False,
 ) -> tuple[Reading, ...]:
     """The worst of the gains for each place and set of devices, then each at its worst corner.
 
     ``quantity`` gives what to read in a situation (plain arithmetic), ``None`` where there is nothing;
-    ``doubtful`` says of a nominal value that its worst corner may matter.
+    ``doubtful`` says of a nominal value that its worst corner may matter.  ``running`` takes :func:`places`.
     """
     sign = 1.0 if sense == "max" else -1.0
     kept: dict[tuple[object, ...], Reading] = {}
     corners: list[Reading] = []
-    for situation in everywhere(study):
+    for situation in places(study) if running else everywhere(study):
         asked = quantity(situation)
         value = asked(situation.state) if asked is not None else None
         if asked is None or value is None:

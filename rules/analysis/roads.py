@@ -135,6 +135,16 @@ def _drops(roles: Roles, step: _Step) -> Iterator[Drop]:
         yield name, "vbe_on" if follows else "vce_sat"
 
 
+def threshold_of(road: Road) -> str:
+    """A zener in series on a road: it keeps the current off below a threshold on purpose; else empty."""
+    return next((name for name, member in road.drops if member == "zener"), "")
+
+
+def is_pulse(circuit: Circuit, road: Road) -> bool:
+    """True where a capacitor brings the current: it lasts as long as the charge does."""
+    return any(circuit.parts[name].kind == "capacitor" for name in road.parts)
+
+
 def travellers(circuit: Circuit, road: Road) -> tuple[str, ...]:
     """The junctions of a road and the loads on it: what a finding about it is about."""
     loads = [name for name in road.parts if circuit.parts[name].kind in LOADS]

@@ -202,3 +202,15 @@ def test_polarity_and_names_decide_nothing(change: Any) -> None:
         was, now = only_finding(subject, RULE), only_finding(change(subject), RULE)
         assert (was.role, was.severity) == (now.role, now.severity)
         assert now.test.left == pytest.approx(was.test.left)
+
+
+def test_a_power_transistor_without_a_name() -> None:
+    """Trap: a transistor that carries 1.18 A is no small-signal type; its base may take a fifth of that."""
+    parts = dict(driven(82.0).parts)
+    parts["L1"] = load("L1", "rail", "c", 10.0)
+    subject = exact(*parts.values())
+    found = outcomes(RULE, subject)
+    assert {o.kind for o in found} == {"satisfied"}
+    taken = next(q for o in found for q in o.evidence if q.symbol == "I_C,max")
+    assert taken.value == pytest.approx(1.18)
+    assert taken.source == "what it carries in this circuit"

@@ -1,4 +1,4 @@
-"""The rules on drops, LEDs, zeners and bases on random circuits: no crash; names and polarity decide nothing."""
+"""The rules on drops, LEDs, zeners and bases on random circuits: no crash, no matter of names or polarity."""
 
 from __future__ import annotations
 

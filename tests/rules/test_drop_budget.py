@@ -10,7 +10,21 @@ import pytest
 
 from rules.drop_budget import RULE
 from schemas.circuit import Circuit
-from tests.builders import circuit, coil, contact, diode, driver, exact, led, load, npn, pnp, resistor, supply
+from tests.builders import (
+    circuit,
+    coil,
+    contact,
+    diode,
+    driver,
+    exact,
+    led,
+    load,
+    npn,
+    pnp,
+    resistor,
+    supply,
+    zener,
+)
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
 
 
@@ -195,3 +209,15 @@ def test_the_best_road_counts_for_what_carries_nothing() -> None:
     finding = only_finding(subject, RULE)
     assert finding.test.left == pytest.approx(-0.1)
     assert value(finding, "V_D1") == pytest.approx(3.1)
+
+
+@pytest.mark.parametrize("volts", [9.0, 6.0])
+def test_a_zener_in_series_is_a_threshold(volts: float) -> None:
+    """Trap: a battery indicator goes out on purpose; it is not judged, lit or dark."""
+    subject = exact(
+        supply("V1", "rail", "gnd", volts),
+        resistor("R1", "rail", "k", 220.0),
+        zener("Z1", "a", "k", 5.1),
+        led("D1", "a", "gnd", 1.8),
+    )
+    assert {o.kind for o in outcomes(RULE, subject)} == {"not-applicable"}

@@ -12,7 +12,21 @@ from rules.analysis.formulas.feeding import series_current, series_resistor_at_l
 from rules.led_current import RULE
 from schemas.circuit import Circuit, frozen_map
 from schemas.finding import Finding
-from tests.builders import battery, circuit, contact, current_source, diode, exact, led, npn, resistor, supply
+from tests.builders import (
+    battery,
+    capacitor,
+    circuit,
+    contact,
+    current_source,
+    diode,
+    exact,
+    film,
+    led,
+    npn,
+    resistor,
+    supply,
+    zener,
+)
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 
 
@@ -239,3 +253,52 @@ def test_polarity_and_names_decide_nothing(change: Any) -> None:
         assert sorted((f.role, f.severity, round(f.test.left, 9)) for f in was) == sorted(
             (f.role, f.severity, round(f.test.left, 9)) for f in now
         )
+
+
+def indicator() -> Circuit:
+    """An LED behind a zener: it goes out on purpose when the battery is low."""
+    return circuit(
+        battery("BT1", "rail", "gnd", 9.0, low=6.5, high=9.6),
+        resistor("R1", "rail", "k", 220.0),
+        zener("Z1", "a", "k", 5.1),
+        led("D1", "a", "gnd", 1.8, current=20e-3),
+    )
+
+
+def test_a_threshold_is_dark_on_purpose() -> None:
+    """Trap: a battery indicator."""
+    found = outcomes(RULE, indicator())
+    assert {o.kind for o in found} == {"satisfied", "not-applicable"}
+    assert any("below a threshold on purpose" in o.reason for o in found)
+
+
+def test_a_flasher_is_judged_while_it_flashes() -> None:
+    """It never rests: (9.0 V - 0.2 V - 2 V)/220 ohm = 31 mA at the start of each half."""
+    parts = [supply("V1", "rail", "gnd", 9.0)]
+    for me, other in ((1, 2), (2, 1)):
+        parts += [
+            led(f"D{me}", "rail", f"a{me}", 2.0, current=20e-3),
+            resistor(f"RC{me}", f"a{me}", f"c{me}", 220.0),
+            resistor(f"RB{me}", "rail", f"b{me}", 10e3),
+            film(f"C{me}", f"c{other}", f"b{me}", 10e-6),
+            npn(f"Q{me}", collector=f"c{me}", base=f"b{me}", emitter="gnd", beta=200.0),
+        ]
+    found = judged(exact(*parts), RULE).findings
+    assert {f.parts for f in found} == {("D1",), ("D2",)}
+    for finding in found:
+        assert finding.severity == "error"
+        assert value(finding, "I") == pytest.approx(6.8 / 220.0, rel=0.02)
+
+
+def test_the_pulse_of_a_capacitor_is_not_judged() -> None:
+    """Trap: a capacitor empties through the LED, for a few milliseconds and from 70 mA down."""
+    subject = exact(
+        supply("V1", "rail", "gnd", 9.0),
+        contact("S1", "rail", "x", rest="closed"),
+        resistor("R1", "x", "a", 100.0),
+        capacitor("C1", "x", "gnd", 10e-3),
+        contact("S2", "a", "b"),
+        led("D1", "b", "gnd", 2.0),
+    )
+    for outcome in outcomes(RULE, subject):
+        assert outcome.state is None or "S1 closed" in outcome.state or outcome.state == "D1 on"
