@@ -45,8 +45,7 @@ POWER = Limit(
 FUSES = (0.1, 0.16, 0.25, 0.315, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
 """Rated currents of common fuses, A (IEC 60127 series; from memory)."""
 FIERY = ("lead", "lithium")  # a short burns wires and cells: common practice, no source
-SELF_LIMITED = ("alkaline", "zinc-carbon")  # a short warms them and is soon over: common practice, no source
-NOTHING = "nothing"
+LASTING = (*FIERY, "nickel")  # a short of dry cells is soon over, of these it is not: common practice
 
 PASSING = """\
 format: thumbrule/1
@@ -89,7 +88,9 @@ class ExtraLowVoltage:
         },
         source=f"60 V: {SCOPE.source}; 8 A and 100 W: limits of a limited power source, from memory; a fuse"
         " at lead and lithium cells and separation from the mains: common practice, no source",
-        holds="for DC, with everything as drawn; the local code and licensed practice have the last word",
+        holds="for DC, with everything as drawn; 8 A for supplies and for cells that are stated to be lead,"
+        " lithium or nickel, a short of dry cells being soon over; the local code and licensed practice"
+        " have the last word",
         fails="for AC, for the heat of a part (its own rules), for what is not drawn: that a mains adaptor"
         " separates safely is the promise of its maker, not of this review",
     )
@@ -98,10 +99,10 @@ class ExtraLowVoltage:
         " of 12 V sends hundreds of amperes through a slipped spanner, and a wire that was meant for one"
         " ampere glows. The fuse is the part that is allowed to burn, and it stands at the source, before"
         " the first wire that could be pinched.",
-        breaks="Small cells limit themselves: a button cell behind 15 ohm never burns a wire. In the wet"
-        " even 30 V are too much. A mains adaptor is extra-low voltage by the word of its maker only, and"
-        " a relay whose contact switches the mains brings the mains into the box, however low the coil"
-        " voltage is.",
+        breaks="Small cells limit themselves: a button cell behind 15 ohm never burns a wire, and dry"
+        " cells are soon empty. In the wet even 30 V are too much. A mains adaptor is extra-low voltage by"
+        " the word of its maker only, and a relay whose contact switches the mains brings the mains into"
+        " the box, however low the coil voltage is.",
         mend="A fuse of no more than twice the load current, right at the battery; a relay or transformer"
         " made for safe separation where the mains is switched, in a box nobody can open without a tool."
         " Leave all that touches the mains, and all that lives depend on, to those who are licensed for"
@@ -167,7 +168,7 @@ class ExtraLowVoltage:
         tests: list[Test] = []
         if able is not None:
             tests = [Test.at_most(able[1], watts.value, "W")]
-            if chemistry not in SELF_LIMITED:
+            if part.kind == "supply" or chemistry in LASTING:
                 tests.insert(0, Test.at_most(able[0], amperes.value, "A"))
             if all(test.holds for test in tests):
                 evidence = tuple(_abilities(study, part, able))

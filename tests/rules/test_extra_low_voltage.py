@@ -68,16 +68,18 @@ def test_finding_and_caution_say_the_same_in_the_same_words(volts: float) -> Non
 @pytest.mark.parametrize(("ohms", "fires"), [(1.5001, False), (1.4999, True)])
 def test_both_sides_of_eight_amperes(ohms: float, fires: bool) -> None:
     """12 V over 1.5 ohm is 8 A."""
-    assert ("fuse" in findings(lamp(12.0, resistance=ohms))) == fires
+    assert ("fuse" in findings(lamp(12.0, resistance=ohms, chemistry="nickel"))) == fires
 
 
+@pytest.mark.parametrize("chemistry", ["alkaline", None])
 @pytest.mark.parametrize(("ohms", "fires"), [(4.001, False), (3.999, True)])
-def test_both_sides_of_a_hundred_watts(ohms: float, fires: bool) -> None:
+def test_both_sides_of_a_hundred_watts(ohms: float, fires: bool, chemistry: str | None) -> None:
     """40 V over 4 ohm: at most 40*40/(4*4) = 100 W, into 4 ohm; the 10 A into a short do not count."""
-    assert ("fuse" in findings(lamp(40.0, resistance=ohms, chemistry="alkaline"))) == fires
+    assert ("fuse" in findings(lamp(40.0, resistance=ohms, chemistry=chemistry))) == fires
 
 
-def test_primary_cells_limit_themselves() -> None:
+def test_dry_cells_limit_themselves() -> None:
+    assert not findings(lamp(6.0, resistance=0.5))
     assert not findings(lamp(6.0, resistance=0.6, chemistry="alkaline"))
     assert findings(lamp(6.0, resistance=0.6, chemistry="nickel"))["fuse"].severity == "warning"
 
