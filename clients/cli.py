@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from clients.command_bench import bench
+from clients.command_lesson import lesson
 from clients.command_policy import policy
 from clients.command_sheet import sheet
 from clients.command_spread import spread
@@ -319,32 +320,8 @@ main.add_command(timeline)
 main.add_command(spread)
 main.add_command(policy)
 main.add_command(bench)
+main.add_command(lesson)
 main.add_command(sheet)
-
-
-@main.command()
-@click.argument("slug", required=False)
-@options(FORMAT, SERVER, TIMEOUT, POLICY, NO_POLICY)
-def lesson(slug: str | None, style: str, server: str | None, timeout: float, policy: str | None,
-           no_policy: bool) -> int:
-    """Explain one rule; without SLUG, list all rules.
-
-    Limits are those of the policy of the working folder.
-    """
-    as_json = style == "json"
-    with open_backend(server, timeout, policy, no_policy) as backend:
-        try:
-            answer: Any = guarded(slug or "rules", lambda: backend.lesson(slug) if slug else backend.rules())
-        except CannotCheck as failure:
-            report([failure], as_json=as_json)
-            return COULD_NOT_CHECK
-    if as_json:
-        emit_json(answer if slug else {"rules": answer})
-        return 0
-    from clients.render import lesson_text, rules_text
-
-    emit(lesson_text(answer) if slug else rules_text(answer))
-    return 0
 
 
 @main.command()

@@ -17,7 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, cast
-from urllib.parse import quote, urlsplit
+from urllib.parse import quote, urlencode, urlsplit
 
 import requests
 
@@ -231,9 +231,18 @@ class Client:
             raise UnexpectedAnswer(f"{self.base_url}/v1/rules did not answer with a list of rules")
         return cast("list[dict[str, Any]]", listed)
 
-    def lesson(self, slug: str) -> dict[str, Any]:
-        """What one rule teaches.  An unknown slug raises :class:`ProblemError` with status 404."""
-        return cast("dict[str, Any]", self._get(f"/v1/rules/{quote(slug, safe='')}"))
+    def lesson(self, slug: str, *, depth: str | None = None, prove: bool = False,
+               document: Source | None = None, content_type: str | None = None) -> dict[str, Any]:
+        """What one rule teaches, at depth line, card or lesson; worked on ``document`` if there is one.
+
+        ``prove`` proves each step of its derivation anew.  An unknown slug raises
+        :class:`ProblemError` with status 404.
+        """
+        path = f"/v1/rules/{quote(slug, safe='')}"
+        query = ([] if depth is None else [("depth", depth)]) + ([("prove", "true")] if prove else [])
+        if document is not None:
+            return cast("dict[str, Any]", self._send(document, path, query, content_type))
+        return cast("dict[str, Any]", self._get(path + (f"?{urlencode(query)}" if query else "")))
 
     def policy(self) -> dict[str, Any]:
         """The policy of the server: every setting in effect, with its origin."""

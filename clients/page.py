@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from clients.layout import Align, table, wrap
+from clients.layout import Align, clean, table, wrap
 
 Style = Literal["text", "markdown", "html"]
 
@@ -58,7 +58,22 @@ class Table:
     blank: int | None = None
 
 
-Block = Heading | Paragraph | Items | Table
+@dataclass(frozen=True, slots=True)
+class Code:
+    """Lines whose layout counts, as a circuit document has it; ``inset`` sets them further in as text."""
+
+    text: str
+    inset: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """A numbered list of sentences, each with lines (a formula, its numbers) under it."""
+
+    steps: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+Block = Heading | Paragraph | Items | Table | Code | Steps
 
 
 def write(title: str, blocks: Iterable[Block], style: Style) -> str:
@@ -89,6 +104,21 @@ def _text(block: Block) -> list[str]:
             lines += wrap(lead, first=first, rest=" " * len(first))
             lines += wrap(follow, first=" " * len(first)) if follow else []
         return lines
+    if isinstance(block, Code):
+        lines = []
+        for row in block.text.strip("\n").split("\n"):
+            indent = " " * (2 + block.inset + len(row) - len(row.lstrip(" ")))
+            lines += wrap(row, first=indent, rest=indent + "    ")
+        return lines
+    if isinstance(block, Steps):
+        width = len(str(len(block.steps)))
+        lines = []
+        for at, (says, under) in enumerate(block.steps, 1):
+            first = f"  {at:{width}}. "
+            lines += wrap(says, first=first, rest=" " * len(first))
+            for row in under:
+                lines += wrap(row, first=" " * len(first), rest=" " * (len(first) + 4))
+        return lines
     align: list[Align] = [">" if at in block.numbers else "<" for at in range(len(block.head))]
     kept = [at for at in range(len(block.head)) if at != block.blank]
     rows = [[row[at] for at in kept] for row in block.rows]
@@ -107,10 +137,20 @@ def _markdown(block: Block) -> str:
             lead, follow = (item, "") if isinstance(item, str) else item
             lines.append(first + _escaped(lead) + (f" {_escaped(follow)}" if follow else ""))
         return "\n".join(lines)
+    if isinstance(block, Code):
+        rows = "\n".join(clean(row) for row in block.text.strip("\n").split("\n"))
+        return f"```\n{rows.replace('```', chr(39) * 3)}\n```"
+    if isinstance(block, Steps):
+        return "\n\n".join(_markdown_step(at, *step) for at, step in enumerate(block.steps, 1))
     marks = ["---:" if at in block.numbers else "---" for at in range(len(block.head))]
     rows: Sequence[Sequence[str]] = [block.head, marks, *block.rows]
     cells = [[cell if at == 1 else _escaped(cell) for cell in row] for at, row in enumerate(rows)]
     return "\n".join(f"| {' | '.join(row)} |" for row in cells)
+
+
+def _markdown_step(at: int, says: str, under: Sequence[str]) -> str:
+    rows = [f"{at}. {_escaped(says)}", "", "```", *(clean(row) for row in under), "```"]
+    return "\n".join([rows[0], *(f"   {row}".rstrip() for row in rows[1:])])
 
 
 def _escaped(text: str) -> str:
@@ -131,6 +171,12 @@ def _html(block: Block) -> str:
             lead, follow = (item, "") if isinstance(item, str) else item
             lines.append(f"<li>{html.escape(lead)}{f'<br>{html.escape(follow)}' if follow else ''}</li>")
         return f"<{tag}>\n" + "\n".join(lines) + f"\n</{tag}>"
+    if isinstance(block, Steps):
+        made = (f"<li>{html.escape(says)}<pre>{html.escape(chr(10).join(under))}</pre></li>"
+                for says, under in block.steps)
+        return "<ol>\n" + "\n".join(made) + "\n</ol>"
+    if isinstance(block, Code):
+        return f"<pre>{html.escape(block.text.strip(chr(10)))}</pre>"
     head = "".join(f"<th{_class(at, block)}>{html.escape(name)}</th>" for at, name in enumerate(block.head))
     rows = "\n".join(
         "<tr>" + "".join(f"<td{_class(at, block)}>{html.escape(c)}</td>" for at, c in enumerate(row)) + "</tr>"

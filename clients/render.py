@@ -22,7 +22,7 @@ from clients.render_finding import (
     plain,
     proof_lines,
 )
-from clients.render_values import Locate, duration, literal, nowhere, place, quantity, short_name, valued
+from clients.render_values import Locate, duration, nowhere, place, quantity, short_name, valued
 
 _SEVERITIES = ("error", "warning", "note")
 _KINDS = ("violated", "satisfied", "not-applicable", "undecided", "failed")
@@ -228,48 +228,4 @@ def mend_text(answer: Mapping[str, Any], *, label: str, locate: Locate = nowhere
             lines += painted(text, str(item.get("severity")), paint)
             for reason in item.get("why") or ():
                 lines += wrap(str(reason), first="    why: ", rest="      ")
-    return join(lines)
-
-
-def rules_text(rules: Sequence[Mapping[str, Any]]) -> str:
-    """The catalogue: one row per rule."""
-    if not rules:
-        return "no rules are installed\n"
-    return join(table([[str(item.get("slug", "")), str(item.get("title", ""))] for item in rules]))
-
-
-def lesson_text(lesson: Mapping[str, Any]) -> str:
-    """One rule as a page: what it protects, the rule of thumb, why, where it breaks, how to mend."""
-    grounds = lesson.get("grounds") or {}
-    body = lesson.get("lesson") or lesson
-    lines = wrap(f"{lesson.get('slug', '')}: {lesson.get('title', '')}", rest="  ")
-    sections = [
-        ("protects", lesson.get("protects")),
-        ("rule of thumb", grounds.get("rule_of_thumb")),
-        ("formula", grounds.get("formula")),
-    ]
-    for word, text in sections:
-        if text:
-            lines += ["", word, *wrap(str(text), first="  ")]
-    lines += table([[symbol, str(meaning)] for symbol, meaning in (grounds.get("symbols") or {}).items()],
-                   indent="    ")
-    for word, text in (("source", grounds.get("source")), ("holds", grounds.get("holds")),
-                       ("does not hold", grounds.get("fails")), ("why", body.get("why")),
-                       ("where it breaks", body.get("breaks")), ("how to mend", body.get("mend"))):
-        if text:
-            lines += ["", word, *wrap(str(text), first="  ")]
-    limits = lesson.get("limits") or ()
-    listed = list(limits.values()) if isinstance(limits, Mapping) else list(limits)
-    if listed:
-        rows = [[str(item.get("name", "")), valued(item), str(item.get("meaning", "")),
-                 str(item.get("source", ""))] for item in listed]
-        lines += ["", "limits", *table(rows, indent="  ", align=("<", ">"))]
-    for word, key in (("the smallest circuit that fails", "failing"), ("and the one that passes", "passing")):
-        text = body.get(key)
-        if text:
-            lines += ["", word]
-            source = text if isinstance(text, str) else literal(text)
-            for row in source.strip("\n").split("\n"):
-                indent = row[: len(row) - len(row.lstrip(" "))]
-                lines += wrap(row, first="  " + indent, rest="  " + indent + "    ")
     return join(lines)

@@ -121,7 +121,7 @@ class Backend(Protocol):
     def mend(self, source: Source) -> Mapping[str, Any]: ...
     def rules(self) -> list[Json]: ...
     def policy(self, place: str) -> Json: ...
-    def lesson(self, slug: str) -> Json: ...
+    def lesson(self, slug: str, depth: str, prove: bool, source: Source | None) -> Json: ...
 
 
 class InProcess:
@@ -182,11 +182,13 @@ class InProcess:
     def policy(self, place: str) -> Json:
         return self._policies.show(place)
 
-    def lesson(self, slug: str) -> Json:
+    def lesson(self, slug: str, depth: str, prove: bool, source: Source | None) -> Json:
+        document = None if source is None else source.document
         from service import facade
 
+        catalogue = self._policies.rules("." if source is None else source.name, every=True)
         try:
-            return facade.lesson(slug, ruleset=self._policies.rules(".", every=True))
+            return facade.lesson(slug, ruleset=catalogue, depth=depth, prove=prove, document=document)
         except facade.UnknownRule as unknown:
             item = {"pointer": "", "detail": "no rule has this slug", "seen": quoted(slug),
                     "accepted": ", ".join(unknown.known)}
@@ -260,8 +262,12 @@ class Remote:
         """That of the server; ``place`` is of no account to it."""
         return self._ask(self._client.base_url, self._client.policy)
 
-    def lesson(self, slug: str) -> Json:
-        return self._ask(slug, lambda: self._client.lesson(slug))
+    def lesson(self, slug: str, depth: str, prove: bool, source: Source | None) -> Json:
+        if source is None:
+            return self._ask(slug, lambda: self._client.lesson(slug, depth=depth, prove=prove))
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: self._client.lesson(
+            slug, depth=depth, prove=prove, document=source.data, content_type=media_type))
 
     def _ask(self, label: str, ask: Callable[[], T]) -> T:
         from clients.http_client import ClientError, ProblemError, ServerUnreachable

@@ -72,7 +72,7 @@ class Elimination:
             self._write(row, key)
             self._put(active, key)
         known = set(self.values)
-        found = []
+        found: list[Draft] = []
         for key, form in reversed(self.forms):
             if all(other in known or not other for other in form):
                 terms = [

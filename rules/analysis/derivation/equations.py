@@ -154,9 +154,9 @@ def _balances(facts: Facts) -> list[Equation]:
         members.setdefault(find(net), []).append(net)
     sums: dict[str, dict[str, tuple[int, Symbol, bool]]] = {root: {} for root in members}
     for flow in facts.flows:
-        for net, sign in ((flow.leaves, 1), (flow.enters, -1)):
-            if net is not None:
-                into = sums[find(net)]
+        for at, sign in ((flow.leaves, 1), (flow.enters, -1)):
+            if at is not None:
+                into = sums[find(at)]
                 before = into.get(flow.symbol.id, (0, flow.symbol, flow.known))[0]
                 into[flow.symbol.id] = (before + sign, flow.symbol, flow.known)
     found = []

@@ -118,7 +118,8 @@ def over(top: Expr, bottom: Expr) -> Expr:
     if upper == ZERO:
         return ZERO
     if isinstance(upper, Quotient):
-        upper, lower = upper.top, times(upper.bottom, lower)
+        lower = times(upper.bottom, lower)
+        upper = upper.top
     quotient = upper if lower == ONE else ONE if upper == lower else Quotient(upper, lower)
     return quotient if a * b == 1 else negative(quotient)
 

@@ -139,16 +139,17 @@ def _string(board: Board, chain: list[Element], at: str, to: str) -> Draft:
     # the current is counted from ``at`` to ``to``, then turned to the first part's own direction
     volts: list[tuple[int, Expr]] = [(1, board.facts.net(at) or ZERO), (-1, board.facts.net(to) or ZERO)]
     here, first = at, 1
-    for place, element in enumerate(chain):
+    told = min(chain, key=lambda element: (element.kind != "ohm", element.part))
+    for element in chain:
         forward = element.a == here
-        if place == 0:
+        if element is told:
             first = 1 if forward else -1
         if element.drop is not None:
             volts.append((-1 if forward else 1, element.drop))
         here = element.b if forward else element.a
     ohms = add(*[(1, e.resistance) for e in chain if e.resistance is not None])
     names = [element.part for element in chain]
-    target = chain[0].current
+    target = told.current
     assert target is not None
     across = add(*[(first * sign, expr) for sign, expr in volts])
     drops = any(element.drop is not None for element in chain)
@@ -188,7 +189,8 @@ def _folded(board: Board) -> Iterator[tuple[int, str, Drafts]]:
     for net in _open_nets(board):
         drafts = _tried(lambda net=net: _node(board, net))  # type: ignore[misc]
         if drafts is not None:
-            through = any(device.gain in _factors(draft.formula) for device in board.facts.devices for draft in drafts)
+            gains = [device.gain for device in board.facts.devices]
+            through = any(factor in gains for draft in drafts for factor in _factors(draft.formula))
             yield _THROUGH if through else _NET, net, drafts
 
 

@@ -20,6 +20,7 @@ from rules.analysis.derivation.expression import (
     Ref,
     Symbol,
     add,
+    evaluate,
     over,
     times,
 )
@@ -98,6 +99,7 @@ class Viewer:
         for device in self.facts.devices:
             if device.part not in skip:
                 found.extend(self._into(net, device))
+        found.sort(key=lambda branch: branch.parts)
         return found, [item for item in drawn if self.board.values[item[1].id] != 0.0]
 
     def _neighbours(self, net: str, skip: set[str]) -> dict[str, list[Element]]:
@@ -250,9 +252,10 @@ class Viewer:
         divider: tuple[Expr, ...] = ()
         if len(branches) == 2:
             one, other = branches
-            assert one.ohms is not None
-            assert other.ohms is not None
-            divider = (add((1, one.volts), (-1, other.volts)), add((1, one.ohms), (1, other.ohms)))
+            if self._higher(other.volts, one.volts):
+                one, other = other, one
+            inside = [(1, branch.ohms) for branch in branches if branch.ohms is not None]
+            divider = (add((1, one.volts), (-1, other.volts)), add(*inside))
         if current != ZERO:
             volts = self.plan.helper(
                 "V_th",
@@ -279,6 +282,13 @@ class Viewer:
             f"the voltage at {net} with nothing more on it",
             times(ohms, add(*shares)),
         )
+
+    def _higher(self, one: Expr, other: Expr) -> bool:
+        """True where the first voltage is the higher one, as far as the plan has got."""
+        values = dict(self.board.values)
+        for draft in self.plan.drafts:
+            values[draft.symbol.id] = evaluate(draft.formula, values)
+        return evaluate(one, values) > evaluate(other, values)
 
     def _named(self, branches: list[Port]) -> str:
         return joined(["-".join(branch.parts) for branch in branches])

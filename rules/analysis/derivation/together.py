@@ -91,7 +91,8 @@ class Course:
         return False
 
     def _next(self) -> tuple[Row, str] | None:
-        late: tuple[Row, str] | None = None
+        """A row that closes a loop, else one with one unknown left, those without a division first."""
+        best: tuple[int, Row, str] | None = None
         for row in self.rows:
             if row.place in self.done:
                 continue
@@ -99,10 +100,13 @@ class Course:
             if not open_:
                 return row, ""
             if len(open_) == 1:
-                if not row.equation.late(open_[0]):
+                own = next(term for term in row.equation.terms if term.unknown.id == open_[0])
+                if own.factor is None:
                     return row, open_[0]
-                late = late or (row, open_[0])
-        return late if self.late else None
+                price = 2 if row.equation.late(open_[0]) else 1
+                if price < (2 + self.late if best is None else best[0]):
+                    best = (price, row, open_[0])
+        return None if best is None else best[1:]
 
     def _residual(self, row: Row, without: str = "") -> tuple[dict[str, float], dict[str, float]]:
         """The row written through the tears, and the largest term of each factor."""
@@ -320,11 +324,11 @@ class Writer:
         together = tuple(move.row.equation.sides() for move in moves)
         rough = _sagging(self.board, symbol) if symbol.base == "V" else None
         twin = None if rough is None else Twin("what the source drops inside", rough)
-        form = symbol.id
+        sketch = symbol.id
         if self.helping:
             marks = zip("bcdefgh", self.order, strict=False)
-            form = " + ".join(["a", *(f"{mark} * {key}" for mark, key in marks)])
-        says = f"{len(moves)} equations hang together: each is written through {form}, and the last gives it"
+            sketch = " + ".join(["a", *(f"{mark} * {key}" for mark, key in marks)])
+        says = f"{len(moves)} equations hang together: each is written through {sketch}; the last gives it"
         drafts = [*self.helpers, Draft(symbol, "together", says, formula, twin, together)]
         for key in reversed([move.unknown for move in moves if move.closes and move is not moves[-1]]):
             # eliminated on the way: now everything it was written through is known
