@@ -10,10 +10,22 @@ from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 from rules.analysis.stress import moves, stress_corner
-from rules.analysis.surges import surges
+from rules.analysis.surges import after, surges
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
-from rules.ratings_words import BRIEF, Mark, Place, Rated, Verdict, graded, limits_of, marks, rating, told
+from rules.ratings_words import (
+    BRIEF,
+    SHORT,
+    Mark,
+    Place,
+    Rated,
+    Verdict,
+    graded,
+    limits_of,
+    marks,
+    rating,
+    told,
+)
 from rules.transistor_words import larger_type
 from rules.wording import say
 from schemas.finding import Grounds, Limit, Outcome, Quantity
@@ -65,7 +77,7 @@ class CollectorCurrent:
     title = "Current of a transistor"
     protects = "a transistor from losing its gain, and its bond wires from melting"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = limits_of(SHARE, RATING, PEAK, BRIEF)
+    limits: Mapping[str, Limit] = limits_of(SHARE, RATING, PEAK, BRIEF, SHORT)
     grounds = Grounds(
         rule_of_thumb="A transistor carries no more than three quarters of its rated collector current.",
         formula="I_C,max <= 0.75*I_C,r;  saturated: I_C = (V_S - V_CE,sat)/R_L",
@@ -151,7 +163,8 @@ class CollectorCurrent:
             yield _verdict(part, pulse.value, Place.of(pulse), "peak current", moment, rated)
         surge = surges(study, stress_corner(study)).get(part.name) if moves(study) else None
         if surge is not None:
-            yield _verdict(part, surge.value, Place.of(surge), "peak current", moment, rated)
+            still = after(study, surge, part.name, self.limits["short"].value)
+            yield _verdict(part, still, Place.of(surge), "peak current", moment, rated)
 
 
 def _verdict(

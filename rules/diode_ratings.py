@@ -9,7 +9,7 @@ from rules.analysis.coils import coil_names
 from rules.analysis.formulas.ratings import allowed, derated
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.stress import Peak, along, at_rest, moves, stress_corner, unfinished_runs
-from rules.analysis.surges import surges
+from rules.analysis.surges import after, surges
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.diode_words import message, other_type
 from rules.outcomes import not_applicable
@@ -17,6 +17,7 @@ from rules.ratings_words import (
     BRIEF,
     HIGHEST_JUNCTION,
     ROOM,
+    SHORT,
     Mark,
     Place,
     Rated,
@@ -109,7 +110,16 @@ class DiodeRatings:
     protects = "a diode from too much current and from breakdown"
     api_level = API_LEVEL
     limits: Mapping[str, Limit] = limits_of(
-        CURRENT_SHARE, REVERSE_SHARE, POWER_SHARE, CURRENT, SURGE, REVERSE, CLAMP, HIGHEST_JUNCTION, BRIEF
+        CURRENT_SHARE,
+        REVERSE_SHARE,
+        POWER_SHARE,
+        CURRENT,
+        SURGE,
+        REVERSE,
+        CLAMP,
+        HIGHEST_JUNCTION,
+        BRIEF,
+        SHORT,
     )
     grounds = Grounds(
         rule_of_thumb="A diode keeps a fifth of its current and of its reverse voltage in hand; across a coil"
@@ -204,7 +214,8 @@ class DiodeRatings:
             # the rule of thumb for a clamp: the whole coil current within the average rating
             yield _verdict(peak.value, Place.of(peak), "forward current", limits, "A", (rated,))
         elif peak is not None:
-            yield _verdict(peak.value, Place.of(peak), "surge", for_a_moment, "A", (surge,))
+            still = after(study, peak, name, self.limits["short"].value)
+            yield _verdict(still, Place.of(peak), "surge", for_a_moment, "A", (surge,))
 
     def _heat(self, study: Study, part: Part, load: Load) -> Iterator[Verdict]:
         """Its heat at rest against its power, where one is known."""
@@ -245,7 +256,7 @@ class DiodeRatings:
         if not found:
             return
         # of equal ones the resting state is told
-        peak = max(found, key=lambda each: (each.value - (HAIR if each.at is not None else 0.0)))
+        peak = max(found, key=lambda each: each.value - (HAIR if each.at is not None else 0.0))
         yield _verdict(peak.value, Place.of(peak), "reverse voltage", limits, "V", (rated,))
 
 

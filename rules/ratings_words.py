@@ -25,6 +25,13 @@ BRIEF = Limit(
     "of the order of the time in which a small part warms up; from memory",
     "what a stimulus leaves no longer than this is a pulse, not a load",
 )
+SHORT = Limit(
+    "short",
+    1e-4,
+    "s",
+    "makers of small diodes state several amperes for a microsecond; from memory",
+    "what is over sooner than this after its peak is no surge",
+)
 HIGHEST_JUNCTION = Limit(
     "highest_junction",
     423.15,

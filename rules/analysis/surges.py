@@ -31,6 +31,17 @@ def entries_of_interest(study: Study) -> tuple[Entry, ...]:
     return tuple(found)
 
 
+def after(study: Study, peak: Peak, part: str, seconds: float) -> float:
+    """What still flows (A) ``seconds`` after a peak of :func:`surges`: shorter pulses are gone by then."""
+    (pin, sign) = next((pin, sign) for name, pin, sign in entries_of_interest(study) if name == part)
+    if peak.episode is None or peak.at is None:
+        return peak.value
+    timeline = peak.episode.timeline
+    moment = min(peak.at + seconds, timeline.last.end)
+    left = sign * float(timeline.at(moment).current(part, pin, [moment])[0])
+    return peak.value if np.isnan(left) else clean(left)
+
+
 def surges(study: Study, corner: Corner) -> Mapping[str, Peak]:
     """By part the greatest current (A, in ``value``) along every run at a corner."""
     found: Mapping[str, Peak] = study.shared(("surges", corner), lambda: _surges(study, corner))
