@@ -17,6 +17,7 @@ from rules.analysis.lonely import (
     is_unused_throw,
     lonely_pins,
     pin_counts,
+    spelt_alike,
 )
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable
@@ -117,7 +118,7 @@ class OnePinNet:
             test=test,
             grounds=self.grounds,
             role=ROLE,
-            advice=tuple(_advice(pin, found)),
+            advice=tuple(_advice(study, pin, found)),
         )
         proposals = tuple(_proposal(study, pin, home) for home in found) if study.proposing else ()
         return Outcome(self.slug, "violated", (pin.net,), "", None, None, test, finding, proposals)
@@ -134,13 +135,13 @@ def _proposal(study: Study, pin: Lonely, home: Home) -> Proposal:
         (
             abs(amps)
             for found in after.state_sets()
-            for state in found.stable
+            for state in found.states
             for amps in (state.currents[pin.part][pin.pin],)
             if amps is not None
         ),
         default=0.0,
     )
-    told = f"; it then carries up to {say(carried, 'A')} at rest"
+    told = f"; it then carries up to {say(carried, 'A')}"
     if was != now:
         told += f", and the circuit rests in {listed(now) or 'no state'} instead of {listed(was) or 'none'}"
     summary = f"{pin.part}.{pin.pin} moved from {pin.net} to {home.net} ({home.why}){told}"
@@ -151,9 +152,12 @@ def _resting(study: Study) -> list[str]:
     return sorted({f'"{state.name}"' for found in study.state_sets() for state in found.stable})
 
 
-def _advice(pin: Lonely, found: tuple[Home, ...]) -> Iterator[str]:
+def _advice(study: Study, pin: Lonely, found: tuple[Home, ...]) -> Iterator[str]:
     if not found:
-        yield f"draw the wire from {pin.part}.{pin.pin} on, or take {pin.part} out"
+        own = set(study.circuit.parts[pin.part].pins.values())
+        alike = spelt_alike(pin.net, sorted(set(pin_counts(study.circuit)) - own))
+        meant = f", to {listed(alike, 'or')} by its spelling," if alike else ""
+        yield f"draw the wire from {pin.part}.{pin.pin} on{meant} or take {pin.part} out"
     yield f"if {pin.net} leaves the board, say so: nets: {{{pin.net}: {{terminal: true}}}}"
 
 

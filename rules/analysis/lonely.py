@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 SLUG, ROLE = "one-pin-net", "one pin"
 MOST = 3  # homes that are proposed for one pin
+_LOOK_ALIKE = str.maketrans("1io5", "ll0s")  # l 1 i, o 0, s 5
 _RETURNS = ("cathode", "minus", "reference", "emitter")  # pins that usually lead back to the minus side
 
 
@@ -87,24 +88,38 @@ def is_unused_throw(circuit: Circuit, lonely: Lonely) -> bool:
 
 
 def homes(circuit: Circuit, lonely: Lonely) -> tuple[Home, ...]:
-    """Nets the pin may belong to: the nearest in spelling, else those that complete a usual pattern."""
+    """Nets the pin may belong to: the nearest in spelling, else those that complete a usual pattern.
+
+    Of several that are spelt equally near only those that complete a pattern too.
+    """
     part = circuit.parts[lonely.part]
-    counts = pin_counts(circuit)
-    known = [net for net in sorted(counts) if net not in part.pins.values()]
-    near = []
-    for net in known:
-        distance = edit_distance(lonely.net.lower(), net.lower())
-        if distance <= 2 and distance < min(len(net), len(lonely.net)):
-            near.append((distance, net))
-    if near:
-        least = min(near)[0]
-        spelled = "spelt nearly the same" if least else "the same but for capitals"
-        return tuple(Home(net, spelled) for distance, net in near if distance == least)[:MOST]
+    known = [net for net in sorted(pin_counts(circuit)) if net not in part.pins.values()]
     found: dict[str, Home] = {}
     for home in _patterns(circuit, part, lonely.pin):
         if home.net in known:
             found.setdefault(home.net, home)
+    near = spelt_alike(lonely.net, known)
+    if len(near) > 1:
+        near = tuple(net for net in near if net in found)
+    if near:
+        return tuple(Home(net, "spelt nearly the same") for net in near)[:MOST]
     return tuple(found.values())[:MOST]
+
+
+def spelt_alike(name: str, known: Iterable[str]) -> tuple[str, ...]:
+    """The nets within two letters of a name that are nearest to it; case and look-alikes count for less."""
+    ranked = []
+    for net in known:
+        distance = edit_distance(name.lower(), net.lower())
+        if distance <= 2 and distance < min(len(net), len(name)):
+            ranked.append((edit_distance(_plain(name), _plain(net)), distance, net))
+    least = min(ranked, default=(0, 0, ""))[:2]
+    return tuple(net for *far, net in ranked if tuple(far) == least)
+
+
+def _plain(name: str) -> str:
+    """A name with the characters that are read for one another made the same."""
+    return name.lower().translate(_LOOK_ALIKE)
 
 
 def fitted(lonely: Lonely, home: Home) -> Fitting:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from rules.analysis.lonely import homes, lonely_pins
+from rules.analysis.lonely import homes, lonely_pins, spelt_alike
 from rules.no_dc_path import RULE as NO_DC_PATH
 from rules.one_pin_net import RULE
 from schemas.circuit import Circuit, NetNote
@@ -58,9 +58,26 @@ def test_two_pins_are_enough_and_one_is_not() -> None:
 
 def test_the_nearest_spelling_comes_first_and_patterns_only_without_one() -> None:
     assert wanted(switch(bleed="gdn")) == [("gnd", "spelt nearly the same")]
-    assert wanted(switch(bleed="GND")) == [("gnd", "the same but for capitals")]
+    assert wanted(switch(bleed="GND")) == [("gnd", "spelt nearly the same")]
     assert wanted(switch(bleed="nowhere")) == [("gnd", "base to emitter of Q1")]
     assert wanted(switch(load="nowhere")) == [("rail", "collector load of Q1")]
+
+
+def test_what_is_read_for_one_another_comes_first() -> None:
+    """bl is b1 before it is b2; b7 may be either, and nothing is proposed on a guess."""
+    assert spelt_alike("bl", ["b1", "b2", "gnd"]) == ("b1",)
+    assert spelt_alike("b7", ["b1", "b2", "gnd"]) == ("b1", "b2")
+    assert spelt_alike("0ut", ["in", "out"]) == ("out",)
+    two = [
+        supply("V1", "rail", "gnd", 9.0),
+        resistor("R1", "b1", "gnd", 1e3),
+        resistor("R2", "b2", "gnd", 1e3),
+        resistor("R3", "rail", "b1", 1e3),
+        resistor("R4", "rail", "b2", 1e3),
+        resistor("R5", "rail", "b7", 1e3),
+    ]
+    assert wanted(circuit(*two)) == []
+    assert any("to b1 or b2 by its spelling" in line for line in only_finding(circuit(*two), RULE).advice)
 
 
 def test_one_letter_names_are_no_spelling_mistakes_of_each_other() -> None:
