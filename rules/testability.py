@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.field import node_at_most, reading_share
-from rules.analysis.pickup import loosest, node_resistance
+from rules.analysis.pickup import loosest, node_resistances
 from rules.analysis.resolve import TRANSISTORS
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
@@ -122,19 +122,19 @@ class Testability:
         return self._finding(part, test, message, evidence, (best.net,))
 
     def _points(self, study: Study, on: list[Situation], off: list[Situation]) -> list[Point]:
-        """Nets whose readings tell the two sides apart; the first that a meter may touch is enough."""
+        """Nets whose readings tell the two sides apart."""
         loose, apart = loosest(study), self.limits["apart"].value
-        most = node_at_most(self.limits["meter"].value, self.limits["share"].value)
-        found: list[Point] = []
-        for net in study.circuit.net_names:
-            gap = _gap(net, on, off)
-            if net == study.circuit.ground or gap is None or gap < apart:
-                continue
-            ohms = max(node_resistance(s.state, net, loose) for s in (*on, *off))
-            found.append(Point(net, gap, ohms))
-            if ohms <= most:
-                return found[-1:]
-        return found
+
+        def behind() -> list[dict[str, float]]:
+            return [node_resistances(s.state, loose) for s in study.situations()]
+
+        every = study.shared("node resistances", behind)
+        gaps = {net: _gap(net, on, off) for net in study.circuit.net_names if net != study.circuit.ground}
+        return [
+            Point(net, gap, max(ohms[net] for ohms in every))
+            for net, gap in gaps.items()
+            if gap is not None and gap >= apart
+        ]
 
     def _nowhere(self, study: Study, part: Part) -> Outcome:
         apart = self.limits["apart"].value

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.analysis.elements import RESISTIVE, capacitor_pins, coil_pins
 from rules.analysis.resolve import TRANSISTORS, Resolved
@@ -21,19 +22,17 @@ CONDUCTING = 10.0  # ohm of a junction that conducts; that it may amplify is lef
 OPEN = 1e-12  # siemens that stand for the insulation of a board
 
 
-def volts_per_ampere(
-    state: State, net: str, hertz: float, values: Mapping[tuple[str, str], float] | None = None
-) -> dict[str, complex]:
-    """Volts of every net per ampere (sine; 0 Hz is a steady current) into one of them, ohm.
+def _impedance(
+    state: State, hertz: float, values: Mapping[tuple[str, str], float]
+) -> tuple[dict[str, int], NDArray[np.complex128]]:
+    """Volts of every net per ampere into every net, ohm, and the row of each net but the reference.
 
     The mode of the state is kept, junctions that conduct are small resistors.  ``values`` stand in for
-    resistances and capacitances of parts.  Empty for the reference net.
+    resistances and capacitances of parts; 0 Hz is a steady current.
     """
     network = state.mode.network
     resolved, circuit = network.resolved, network.resolved.circuit
     index = {name: k for k, name in enumerate(n for n in circuit.net_names if n != circuit.ground)}
-    if net not in index:
-        return {}
     matrix = np.diag(np.full(len(index), OPEN, dtype=complex))
 
     def add(a: str, b: str, siemens: complex) -> None:
@@ -43,32 +42,32 @@ def volts_per_ampere(
                 matrix[i, j] += one * other * siemens
 
     for part in circuit.parts.values():
-        for a, b, siemens in _admittance(resolved, part, state, hertz, values or {}):
+        for a, b, siemens in _admittance(resolved, part, state, hertz, values):
             add(a, b, siemens)
     for k in state.mode.solution.support:
         add(*network.junctions[k].sense, 1.0 / CONDUCTING)
-    stray = np.zeros(len(index))
-    stray[index[net]] = 1.0
-    found = np.linalg.solve(matrix, stray)
-    return {circuit.ground: 0j, **{name: complex(found[k]) for name, k in index.items()}}
+    return index, np.linalg.inv(matrix)
 
 
 def transfer(
-    state: State, net: str, hertz: float, values: Mapping[tuple[str, str], float] | None = None
+    state: State, net: str, hertz: float, values: Mapping[tuple[str, str], float]
 ) -> dict[str, float]:
-    """Volts between base and emitter of each transistor that is off, per ampere into a net, ohm."""
-    volts = volts_per_ampere(state, net, hertz, values)
-    parts = state.mode.network.resolved.circuit.parts.values() if volts else ()
+    """Volts between base and emitter of each transistor that is off, per ampere (sine) into a net, ohm."""
+    index, impedance = _impedance(state, hertz, values)
+    if net not in index:
+        return {}
+    volts = {name: impedance[k, index[net]] for name, k in index.items()}
     return {
-        p.name: abs(volts[p.pins["base"]] - volts[p.pins["emitter"]])
-        for p in parts
+        p.name: float(abs(volts.get(p.pins["base"], 0j) - volts.get(p.pins["emitter"], 0j)))
+        for p in state.mode.network.resolved.circuit.parts.values()
         if p.kind in TRANSISTORS and state.devices[p.name] == "off"
     }
 
 
-def node_resistance(state: State, net: str, values: Mapping[tuple[str, str], float]) -> float:
-    """What a meter at a net sees of the circuit behind it, ohm; 0 for the reference net."""
-    return abs(volts_per_ampere(state, net, 0.0, values).get(net, 0j))
+def node_resistances(state: State, values: Mapping[tuple[str, str], float]) -> dict[str, float]:
+    """What a meter against the reference sees behind each net, ohm; the reference itself is left out."""
+    index, impedance = _impedance(state, 0.0, values)
+    return {name: float(abs(impedance[k, k])) for name, k in index.items()}
 
 
 def _admittance(

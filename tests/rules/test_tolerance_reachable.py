@@ -71,6 +71,20 @@ def test_what_the_supply_takes_is_not_left_to_the_resistors(within: float, sever
         assert any("reference" in text for text in finding.advice)
 
 
+def test_parts_that_are_close_already_are_left_alone() -> None:
+    """0.1 % meets a window of 0.4 %; what 1 % would do is not asked."""
+    subject = tap(0.004)
+    close = Tolerance(-0.001, 0.001)
+    parts = {
+        "R1": resistor("R1", "rail", "tap", 10e3, tolerance=close),
+        "R2": resistor("R2", "tap", "gnd", 10e3, tolerance=close),
+    }
+    subject = replace(subject, parts=frozen_map({**subject.parts, **parts}))
+    (outcome,) = outcomes(RULE, subject)
+    assert (outcome.kind, outcome.test) == ("satisfied", None)
+    assert not judged(subject, RULE).findings
+
+
 def test_the_finding_comes_from_the_requirement_that_is_broken() -> None:
     found = {f.rule: f for f in judged(tap(0.004), RULE, REQUIRED_NET_VOLTAGE).findings}
     root = identity("required-net-voltage", (), ("tap",), "lit")

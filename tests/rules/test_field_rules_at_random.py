@@ -1,0 +1,81 @@
+"""The rules on wires, contacts, values and hazards on random circuits: no crash; names and polarity aside."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from rules.contact_wetting import RULE as WETTING
+from rules.extra_low_voltage import RULE as HAZARDS
+from rules.long_wire import RULE as WIRE
+from rules.preferred_values import RULE as VALUES
+from rules.testability import RULE as METER
+from rules.tolerance_reachable import RULE as REACH
+from schemas.circuit import Circuit, NetNote, Part, Requirement, frozen_map
+from tests.judged import judged, mirrored, outcomes, renamed
+from tests.random_circuits import mixed
+from tests.random_timed import timed
+from tests.timed_families import FAMILIES
+
+RULES = (WETTING, HAZARDS, WIRE, VALUES, METER, REACH)
+
+
+def in_the_field(subject: Circuit) -> Circuit:
+    """The same with silver contacts, a wire of 5 m on half of its nets, and something asked of each state."""
+    parts = {}
+    for name, part in subject.parts.items():
+        values: dict[str, Any] = dict(part.values)
+        if part.kind == "contact":
+            values |= {"material": "silver", "current": 0.1}
+        elif part.kind == "battery":
+            values["chemistry"] = "nickel"
+        parts[name] = Part(name, part.kind, part.pins, frozen_map(values))
+    nets = frozen_map({net: NetNote(wire=5.0) for net in subject.net_names[::2]})
+    asked = [
+        Requirement(
+            "net-voltage", None, frozen_map({"net": net, "state": state, "target": 1.0, "within": 0.2})
+        )
+        for state in subject.states
+        for net in subject.net_names[:2]
+    ]
+    asked += [Requirement("re-arm", None, frozen_map({"at_most": 1.0}))]
+    return replace(subject, parts=frozen_map(parts), nets=nets, requirements=tuple(asked))
+
+
+def test_no_circuit_breaks_them() -> None:
+    verdicts: Counter[str] = Counter()
+    for seed in range(100, 140):
+        verdicts.update(o.kind for o in judged(in_the_field(mixed(seed)), *RULES).outcomes)
+    assert verdicts["violated"] > 10
+    assert verdicts["satisfied"] > 100
+
+
+@pytest.mark.parametrize("family", sorted(FAMILIES))
+def test_no_timed_circuit_breaks_them(family: str) -> None:
+    kinds = {outcome.kind for outcome in judged(in_the_field(timed(family, 100).circuit), *RULES).outcomes}
+    assert kinds & {"satisfied", "violated"}
+
+
+def verdicts(subject: Circuit, names: Mapping[str, str] | None = None) -> Counter[tuple[object, ...]]:
+    """What each rule says of each subject and with which number."""
+    found: Counter[tuple[object, ...]] = Counter()
+    for rule in RULES:
+        for outcome in outcomes(rule, subject):
+            known = [name for name in outcome.subject if name in subject.parts]
+            about = frozenset(names[name] if names else name for name in known)
+            number = None if outcome.test is None else float(f"{outcome.test.left:.3g}")
+            severity = None if outcome.finding is None else outcome.finding.severity
+            found[rule.slug, outcome.kind, severity, about, number] += 1
+    return found
+
+
+@pytest.mark.parametrize("family", sorted(FAMILIES))
+def test_names_and_polarity_decide_nothing(family: str) -> None:
+    subject = replace(in_the_field(timed(family, 200).circuit), requirements=())
+    other, names = renamed(subject)
+    assert verdicts(other) == verdicts(subject, names)
+    assert verdicts(mirrored(subject)) == verdicts(subject)
