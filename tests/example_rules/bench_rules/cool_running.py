@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson
 from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Test
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ class CoolRunning:
         mend="Take the next larger body; the value stays.",
         failing=FAILING,
         passing=FAILING.replace("0.25 W", "0.5 W"),
+        dial=Dial("/parts/R1/power", "0.5 W", "0.25 W"),
     )
 
     def check(self, study: Study) -> Iterable[Outcome]:
@@ -71,7 +72,8 @@ class CoolRunning:
         if used is None:
             reason = f"the circuit does not determine the power of {part.name}"
             return Outcome(self.slug, "undecided", (part.name,), reason, state.name, found.corner)
-        test = Test.at_most(used, SHARE.value * rated, "W")
+        share = self.limits["share"].value  # a policy may set it on a copy of this rule
+        test = Test.at_most(used, share * rated, "W")
         if test.holds:
             return Outcome(self.slug, "satisfied", (part.name,), "", state.name, found.corner, test)
         pointer = f"/parts/{part.name}/power"
@@ -83,7 +85,8 @@ class CoolRunning:
             pointers=(pointer,),
             state=state.name,
             corner=found.corner,
-            message=f"{part.name} turns {used:.3g} W into heat, more than half of its rated {rated:.3g} W.",
+            message=f"{part.name} turns {used:.3g} W into heat, more than {share:.0%} of the {rated:.3g} W"
+            " that it is rated for.",
             evidence=(
                 Quantity("P", "power in use", used, "W"),
                 Quantity("P_rated", "rated power", rated, "W", "declared", pointer),
@@ -91,7 +94,7 @@ class CoolRunning:
             test=test,
             grounds=self.grounds,
         )
-        larger = [size for size in SIZES if size * SHARE.value >= used]
+        larger = [size for size in SIZES if size * share >= used]
         proposals = tuple(
             Proposal(f"{part.name}: rated {size:g} W", (Change(pointer, rated, f"{size:g} W"),))
             for size in larger[:1]
