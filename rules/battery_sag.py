@@ -122,6 +122,11 @@ class BatterySag:
         old, cold = self.limits["old"].value, self.limits["cold"].value
         hot, frozen = conditions(study, battery, old, cold)
         new = study.value(battery, "resistance")
+        current = current_of(situation.state, battery)
+        if current is not None and abs(current) <= QUIET:
+            # nothing sags in a state that draws nothing
+            yield from self._rail(study, replace(situation, corner=frozen.label), frozen)
+            return
         lost = False
         for found in (hot, frozen):
             if stays(study, situation, replace(found, ohms=new)) is None:
@@ -134,7 +139,8 @@ class BatterySag:
                 lost = True
                 yield self._lost(study, where, found, test)
             elif state is not None:
-                yield satisfied(self, (battery, "state"), where, test)
+                if state.mode.network.junctions:  # without any there is no other state
+                    yield satisfied(self, (battery, "state"), where, test)
                 yield from self._relays(study, replace(where, state=state), situation, found, state)
         if lost:
             return
@@ -184,7 +190,7 @@ class BatterySag:
         left = rail_under_load(abs(volts), found.ohms, max(current if volts > 0.0 else -current, 0.0))
         test = Test.at_least(left / abs(volts), self.limits["left"].value, "")
         if test.holds:
-            yield satisfied(self, (battery,), where, test, evidence(study, where, found))
+            yield satisfied(self, (battery,), where, test, evidence(study, where, found, self.limits))
             return
         message = (
             f"{battery} falls to {say(left, 'V')} in {_quoted(where)} when it is old and cold:"
@@ -216,7 +222,7 @@ class BatterySag:
             test,
             severity,
             message,
-            evidence(study, where, found),
+            evidence(study, where, found, self.limits),
             role=role,
             parts=(battery, *more),
             nets=(),

@@ -37,7 +37,10 @@ class Case:
     amperes: float
 
 
-def message(study: Study, case: Case, test: Test, rated: Known | None, value: float | None) -> str:
+def message(
+    study: Study, case: Case, test: Test, rated: Known | None, value: float | None, large: float
+) -> str:
+    """The finding in words; ``large`` (F) is the capacitance from which a contact wants a resistance."""
     pulse = case.pulse
     peak = f"{'at least ' if pulse.straight and case.own is None else ''}{say(case.amperes, 'A')}"
     if math.isinf(case.amperes):
@@ -50,7 +53,7 @@ def message(study: Study, case: Case, test: Test, rated: Known | None, value: fl
     if test.unit == "ohm":
         return (
             f"{text}, {say(case.energy, 'J')} in all, with {say(test.left, 'ohm')} in the loop; limit"
-            f" {say(test.right, 'ohm')} from {say(10e-6, 'F')} on. The contact may weld."
+            f" {say(test.right, 'ohm')} from {say(large, 'F')} on. The contact may weld."
         )
     whose = "its rated current of a moment" if rated is not None else "from memory"
     if rated is not None and value is not None and test.right != value:
@@ -71,10 +74,9 @@ def evidence(study: Study, case: Case, rated: Known | None, value: float | None)
         own = case.own
         yield Quantity("ESR", f"of {pulse.capacitor}", own.value, "ohm", own.origin, own.pointer)
     elif pulse.straight:
-        source = "common practice, no source"
-        yield Quantity(
-            "ESR", f"of {pulse.capacitor}, at most", case.inside, "ohm", "assumed", None, source
-        )
+        common = "common practice, no source"
+        meaning = f"of {pulse.capacitor}, at most"
+        yield Quantity("ESR", meaning, case.inside, "ohm", "assumed", None, common)
     if math.isfinite(case.amperes):
         yield Quantity("I_pk", "in the first moment", case.amperes, "A")
     if rated is not None:

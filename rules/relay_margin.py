@@ -37,14 +37,14 @@ PICK_UP = Limit(
     "pick-up",
     0.75,
     "",
-    "75 to 80 % in the sheets of relay makers",
+    "75 to 80 % of the nominal voltage in the sheets of relay makers",
     "share of the nominal voltage at which a relay of unknown pick-up pulls in at 20 degC",
 )
 RELEASE = Limit(
     "release",
     0.1,
     "",
-    "about 10 % in the sheets of relay makers",
+    "about 10 % of the nominal voltage in the sheets of relay makers",
     "share of the nominal voltage at which a relay of unknown release has let go",
 )
 OFF = Limit("off", 0.5, "", "common practice, no source", "share of the release voltage that may be left")
@@ -59,8 +59,8 @@ ground: gnd
 ambient: {low: 0 degC, nominal: 20 degC, high: 45 degC}
 parts:
   V1: {kind: supply, voltage: 12 V, low: 11.4 V, high: 12.6 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: on}}
-  R1: {kind: resistor, resistance: 10 ohm, pins: {a: on, b: top}}
+  S1: {kind: contact, rest: open, pins: {a: rail, b: fed}}
+  R1: {kind: resistor, resistance: 10 ohm, pins: {a: fed, b: top}}
   K1: {kind: coil, resistance: 400 ohm, nominal: 12 V, pick_up: 9 V, pins: {plus: top, minus: gnd}}
 """
 FAILING = PASSING.replace("10 ohm", "150 ohm")
@@ -144,7 +144,8 @@ class RelayMargin:
         stated = study.known(part.name, "release")
         full = rated if rated is not None else volts / self.limits["pick-up"].value
         release = stated.value if stated else self.limits["release"].value * full
-        return Relay(part, rated, volts, pick_up, pick_up_at(volts, hot), release, stated, hot)
+        pulls = pick_up_at(volts, hot)
+        return Relay(part, rated, volts, pick_up, pulls, release, stated, hot, self.limits)
 
     def _on(self, study: Study, relay: Relay, coil: Coil) -> Iterator[Outcome]:
         name = relay.part.name

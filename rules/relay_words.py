@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ from rules.analysis.relays import Coil
 from rules.analysis.resolve import Known
 from rules.analysis.worst_there import There
 from rules.wording import celsius, part_quantity, say
-from schemas.finding import Proposal, Quantity, identity
+from schemas.finding import Limit, Proposal, Quantity, identity
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -27,7 +27,8 @@ DRIVE_RULE = "min-beta-drive"
 class Relay:
     """A coil with its voltages in V: nominal, pick-up at 20 degC and at ``hot`` K, and release.
 
-    ``stated_pick_up`` and ``stated_release`` are ``None`` where a share of the nominal voltage stands in.
+    ``stated_pick_up`` and ``stated_release`` are ``None`` where a share of the nominal voltage stands in:
+    those of ``shares``.
     """
 
     part: Part
@@ -38,6 +39,7 @@ class Relay:
     release: float
     stated_release: Known | None
     hot: float
+    shares: Mapping[str, Limit]
 
 
 def place(coil: Coil, there: There) -> Situation:
@@ -56,7 +58,7 @@ def evidence(study: Study, relay: Relay, there: There) -> Iterator[Quantity]:
         meaning = f"pick-up voltage of {name} at 20 degC"
         yield Quantity("V_pu", meaning, known.value, "V", known.origin, known.pointer)
     else:
-        source = "75 to 80 % of the nominal voltage in the sheets of relay makers"
+        source = relay.shares["pick-up"].source
         yield Quantity(
             "V_pu", f"pick-up voltage of {name} at 20 degC", relay.pick_up, "V", "assumed", None, source
         )
@@ -65,7 +67,7 @@ def evidence(study: Study, relay: Relay, there: There) -> Iterator[Quantity]:
         known, meaning = relay.stated_release, "has let go at this voltage"
         yield Quantity("V_release", meaning, known.value, "V", known.origin, known.pointer)
     else:
-        source = "about 10 % of the nominal voltage in the sheets of relay makers"
+        source = relay.shares["release"].source
         yield Quantity(
             "V_release", "has let go at this voltage", relay.release, "V", "assumed", None, source
         )

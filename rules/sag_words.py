@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.supply import internal_at_most
@@ -10,7 +10,7 @@ from rules.analysis.preferred import round_down
 from rules.analysis.sag import Condition, current_of
 from rules.analysis.standing import sources
 from rules.wording import celsius, member_pointer, part_quantity, say, times
-from schemas.finding import Change, Proposal, Quantity
+from schemas.finding import Change, Limit, Proposal, Quantity
 from schemas.quantities import document_text
 
 if TYPE_CHECKING:
@@ -25,7 +25,10 @@ def feeding(study: Study, battery: str) -> frozenset[str]:
     return frozenset() if others else frozenset(study.circuit.parts)
 
 
-def evidence(study: Study, where: Situation, found: Condition) -> Iterator[Quantity]:
+def evidence(
+    study: Study, where: Situation, found: Condition, limits: Mapping[str, Limit]
+) -> Iterator[Quantity]:
+    """Every number behind a verdict on a battery in one situation."""
     battery = found.battery
     for member, symbol, meaning in (
         ("voltage", "E", f"voltage of {battery} without a load"),
@@ -35,7 +38,8 @@ def evidence(study: Study, where: Situation, found: Condition) -> Iterator[Quant
         if known is not None:
             yield known
     factor = found.ohms / study.value(battery, "resistance")
-    source = "5 times at the end of life, 3 times at -10 degC: common practice, no source"
+    old, cold = limits["old"], limits["cold"]
+    source = f"{times(old.value)} times at the end of life, {times(cold.value)} times at -10 degC: {old.source}"
     meaning = f"the same old and at {celsius(found.kelvin)}, {times(factor)} times"
     yield Quantity("r", meaning, found.ohms, "ohm", "derived", None, source)
     current = current_of(where.state, battery)

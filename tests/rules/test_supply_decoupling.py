@@ -130,7 +130,8 @@ def test_the_capacitors_are_proven() -> None:
 
 def test_behind_a_switch_the_capacitors_go_behind_it() -> None:
     switch = "  S9: {kind: contact, rest: closed, pins: {a: cell, b: rail}}\n"
-    text = RULE.lesson.failing.replace("{plus: rail, minus: gnd}}\n", "{plus: cell, minus: gnd}}\n" + switch, 1)
+    pins = "{plus: rail, minus: gnd}}\n"
+    text = RULE.lesson.failing.replace(pins, pins.replace("rail", "cell") + switch, 1)
     (finding,) = reviewed(text, RULE).findings
     added = [op["value"] for op in finding.remedies[0].patch if op["op"] == "add"]
     assert added[0]["pins"] == {"plus": "rail", "minus": "gnd"}
