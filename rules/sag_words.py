@@ -39,7 +39,7 @@ def evidence(
             yield known
     factor = found.ohms / study.value(battery, "resistance")
     old, cold = limits["old"], limits["cold"]
-    source = f"{times(old.value)} times at the end of life, {times(cold.value)} times at -10 degC: {old.source}"
+    source = f"{times(old.value)} times when old, {times(cold.value)} times at -10 degC: {old.source}"
     meaning = f"the same old and at {celsius(found.kelvin)}, {times(factor)} times"
     yield Quantity("r", meaning, found.ohms, "ohm", "derived", None, source)
     current = current_of(where.state, battery)
