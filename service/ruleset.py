@@ -108,6 +108,11 @@ class Ruleset:
         kept = tuple(entry for entry in self.rules if entry.slug in slugs)
         return replace(self, rules=kept, faults=(), left_out=())
 
+    def as_brought(self) -> Ruleset:
+        """The same rules as their distributions brought them, without what a policy changed."""
+        kept = tuple(replace(e, rule=e.original or e.rule, original=None, severity=None) for e in self.rules)
+        return replace(self, rules=kept, policy=())
+
     def find(self, slug: str) -> LoadedRule | None:
         return next((entry for entry in self.rules if entry.slug == slug), None)
 

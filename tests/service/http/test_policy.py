@@ -9,8 +9,9 @@ from flask.testing import FlaskClient
 
 from service.http.app import create_app
 from service.http.openapi import openapi_document
-from service.policy import apply, load
+from service.policy import apply, installed_under, load
 from service.ruleset import Ruleset
+from service.self_check import CIRCUIT as CIRCUIT_OF_READINESS
 from tests.service.http.conftest import CIRCUIT
 
 
@@ -55,6 +56,17 @@ def test_the_policy_of_the_server_counts_for_its_answers(tmp_path: Path, rules: 
     mended = client.post("/v1/remedies", data=CIRCUIT, content_type="application/yaml").json
     assert mended is not None
     assert mended["review"]["policy"] == review["policy"]
+
+
+def test_a_strict_policy_does_not_make_the_service_unfit(tmp_path: Path) -> None:
+    path = tmp_path / "strict.toml"
+    path.write_text('[rules]\nrun = ["min-beta-drive"]\n[limits.min-beta-drive]\nsure = 100\n')
+    policy = load(path)
+    client = create_app({"POLICY": policy, "RULESET": installed_under(policy)}).test_client()
+    assert client.get("/ready").status_code == 200
+    assert client.post("/v1/reviews", data=CIRCUIT_OF_READINESS, content_type="application/yaml").json[
+        "findings"
+    ]  # type: ignore[index]
 
 
 def test_unknown_query_parameters_are_refused(client: FlaskClient) -> None:
