@@ -22,7 +22,8 @@ from rules.analysis.hazards import (
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.wording import listed, member_pointer, part_quantity, say
-from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+from schemas.quantities import document_text
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -78,13 +79,15 @@ class ExtraLowVoltage:
     limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SCOPE, CURRENT, POWER)})
     grounds = Grounds(
         rule_of_thumb="Up to 60 V DC, and a fuse at every source that can burn a wire.",
-        formula="V <= 60 V;  I_sc = E/r <= 8 A and P = E^2/(4*r) <= 100 W, or a fuse",
+        formula="V <= 60 V;  I_sc = E/r <= 8 A and P = E^2/(4*r) <= 100 W, or a fuse;  I_F <= I_rated",
         symbols={
             "V": "largest voltage of a source or between two nets, V",
             "I_sc": "current of the source into a short, A",
             "P": "the most power that the source can give to anything, W",
             "E": "open-circuit voltage, V",
             "r": "internal resistance, ohm",
+            "I_F": "greatest current of a fuse in any state, A",
+            "I_rated": "its rated current, A",
         },
         source=f"60 V: {SCOPE.source}; 8 A and 100 W: limits of a limited power source, from memory; a fuse"
         " at lead and lithium cells and separation from the mains: common practice, no source",
@@ -121,12 +124,15 @@ class ExtraLowVoltage:
                 yield self._source(study, part)
             elif part.kind == "contact" and part.values.get("mains") is True:
                 yield self._mains(study, part)
+            elif part.kind == "fuse":
+                yield self._blows(study, part)
         yield self._use(study)
 
     def _voltage(self, study: Study) -> Outcome:
         limit, parts = self.limits["scope"].value, study.circuit.parts.values()
         declared, name = max(((declared_volts(p), p.name) for p in parts), default=(0.0, ""))
-        every = [s.state for corner in study.corners for s in study.situations(corner)]
+        # the states of rest, as the caution has them
+        every = [state for corner in study.corners for s in study.state_sets(corner) for state in s.stable]
         spans = [(*span_of(state), state.name) for state in every]
         span, high, low, state = max(spans, default=(0.0, "", "", ""))
         above = tuple(sorted(p.name for p in parts if declared_volts(p) > limit))
@@ -191,7 +197,7 @@ class ExtraLowVoltage:
 
     def _fuse(self, study: Study, part: Part) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
         """A fuse of at most twice the greatest load current, in the lead that is not the reference."""
-        load = greatest_draw(study, part.name)
+        load = greatest_draw(study, part.name, "plus")
         rated = max((f for f in FUSES if f <= 2.0 * load), default=FUSES[0])
         place = "the wires of the circuit have to bear what the fuse lets pass"
         if load > FUSES[-1] or rated <= load:
@@ -203,6 +209,36 @@ class ExtraLowVoltage:
         fitting = Fitting((fuse,), ((part.name, pin, fresh),))
         what = f"a fuse {fuse.name} of {say(rated, 'A')} at {part.name}, which gives {say(load, 'A')} at most"
         return (Proposal(what, fitting.changes(study.circuit)),), (f"fit it close to {part.name}; {place}",)
+
+    def _blows(self, study: Study, part: Part) -> Outcome:
+        """A fuse that the circuit itself blows protects nothing."""
+        load, rated = greatest_draw(study, part.name, "a"), study.value(part.name, "current")
+        test = Test.at_most(load, rated, "A")
+        given = part_quantity(study, part.name, "current", "I_rated", f"rated current of {part.name}")
+        carried = Quantity("I", f"greatest current of {part.name} in any state", load, "A")
+        evidence = tuple(q for q in (carried, given) if q is not None)
+        if test.holds:
+            return Outcome(self.slug, "satisfied", (part.name,), test=test, evidence=evidence)
+        return self._finding(
+            test,
+            "error",
+            f"{part.name} carries {say(load, 'A')}, more than its rated {say(rated, 'A')}: it blows although"
+            " nothing is wrong.",
+            evidence,
+            role="blows",
+            parts=(part.name,),
+            pointers=[member_pointer(part.name, "current")],
+            proposals=self._larger(study, part, load) if study.proposing else (),
+            advice=("see that every wire behind it bears what it lets pass",),
+        )
+
+    def _larger(self, study: Study, part: Part, load: float) -> tuple[Proposal, ...]:
+        rated = next((f for f in FUSES if load < f <= 2.0 * load), None)
+        if rated is None:
+            return ()
+        pointer = member_pointer(part.name, "current")
+        change = Change(pointer, part.number("current"), document_text(rated, "current"))
+        return (Proposal(f"{part.name} of {say(rated, 'A')}", (change,)),)
 
     def _mains(self, study: Study, part: Part) -> Outcome:
         strange = shares_nets(study.circuit, part.name)

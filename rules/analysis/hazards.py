@@ -87,11 +87,10 @@ def span_of(state: State) -> tuple[float, str, str]:
     return high - low, higher, lower
 
 
-def greatest_draw(study: Study, source: str) -> float:
-    """The largest current (A) of a source in any resting or timed state at any gain."""
-    pin = "plus" if "plus" in study.circuit.parts[source].pins else "out"
+def greatest_draw(study: Study, part: str, pin: str) -> float:
+    """The largest current (A) of a pin in any resting or timed state at any gain."""
     found = (
-        situation.state.currents[source][pin]
+        situation.state.currents[part][pin]
         for corner in study.corners
         for situation in study.situations(corner)
     )

@@ -46,7 +46,7 @@ def _impedance(
             add(a, b, siemens)
     for k in state.mode.solution.support:
         add(*network.junctions[k].sense, 1.0 / CONDUCTING)
-    return index, np.linalg.inv(matrix)
+    return index, np.linalg.inv(matrix).astype(np.complex128)
 
 
 def transfer(

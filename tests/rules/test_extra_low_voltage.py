@@ -137,6 +137,28 @@ def test_the_fuse_that_is_proposed_is_proven() -> None:
     assert {step["op"] for step in remedy.patch} <= {"test", "add", "replace"}
 
 
+@pytest.mark.parametrize(("rated", "fires"), [(0.5001, False), (0.4999, True)])
+def test_both_sides_of_a_fuse_that_blows_by_itself(rated: float, fires: bool) -> None:
+    """12 V over 24 ohm is 0.5 A."""
+    subject = circuit(
+        battery("BT1", "cell", "gnd", 12.0),
+        fuse("F1", "cell", "rail", rated),
+        load("LA1", "rail", "gnd", 24.0),
+    )
+    found = findings(subject)
+    assert ("blows" in found) == fires
+    if fires:
+        assert (found["blows"].severity, value(found["blows"], "I")) == ("error", 0.5)
+
+
+def test_a_larger_fuse_is_proposed_and_proven() -> None:
+    text = RULE.lesson.passing.replace("current: 1 A", "current: 250 mA")
+    (finding,) = reviewed(text, RULE).findings
+    (remedy,) = finding.remedies
+    assert remedy.proof.proven
+    assert "500 mA" in remedy.summary
+
+
 def mains(**values: object) -> Circuit:
     """A heater behind a contact of the mains, beside a small lamp."""
     return circuit(

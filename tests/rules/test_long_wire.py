@@ -146,6 +146,21 @@ nets: {rail: {wire: 20 m, wire_area: 0.22 mm2}}
     assert "0.75 mm2" in remedy.summary
 
 
+def test_a_wire_of_no_stated_area_gets_one() -> None:
+    text = """\
+format: thumbrule/1
+name: orchard-lamp
+ground: gnd
+parts:
+  V1: {kind: supply, voltage: 12 V, pins: {plus: rail, minus: gnd}}
+  LA1: {kind: load, resistance: 24 ohm, pins: {plus: rail, minus: gnd}}
+nets: {rail: {wire: 20 m}}
+"""
+    (finding,) = reviewed(text, RULE).findings
+    assert finding.remedies[0].proof.proven
+    assert {"op": "add", "path": "/nets/rail/wire_area", "value": "0.75 mm2"} in finding.remedies[0].patch
+
+
 def test_the_filter_is_proposed_and_proven() -> None:
     (finding,) = reviewed(RULE.lesson.failing, RULE).findings
     (remedy,) = (r for r in finding.remedies if r.proof.proven)
