@@ -58,9 +58,18 @@ class Lesson:
     derivation: str = ""
 
 
+def is_structural(rule: Rule) -> bool:
+    """True where a finding of the rule means that the circuit is not wired as it was meant.
+
+    A rule says so by a member ``structural = True``; it may leave it out.  Once such a finding is mended,
+    what could not be judged before shows for the first time, and that does not speak against the remedy.
+    """
+    return bool(getattr(rule, "structural", False))
+
+
 @runtime_checkable
 class Rule(Protocol):
-    """What the engine expects of a rule."""
+    """What the engine expects of a rule; it may also have the member of :func:`is_structural`."""
 
     slug: str
     title: str

@@ -48,6 +48,7 @@ class NoDcPath:
     title = "No DC path"
     protects = "nets from a potential that leakage, hum and fingers decide"
     api_level = API_LEVEL
+    structural = True
     limits: Mapping[str, Limit] = MappingProxyType({SHARE.name: SHARE})
     grounds = Grounds(
         rule_of_thumb="Every net has a path for direct current to a known potential in every state.",

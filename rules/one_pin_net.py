@@ -51,6 +51,7 @@ class OnePinNet:
     title = "Net with one pin"
     protects = "a circuit from a wire that was forgotten, or whose name is spelt wrong"
     api_level = API_LEVEL
+    structural = True
     limits: Mapping[str, Limit] = MappingProxyType({PINS.name: PINS})
     grounds = Grounds(
         rule_of_thumb="Every wire has two ends: a net joins at least two pins, or it leaves the board.",

@@ -45,6 +45,7 @@ class SupplyShort:
     title = "Shorted supply"
     protects = "supply, wires and contacts from a current that nothing limits"
     api_level = API_LEVEL
+    structural = True
     limits: Mapping[str, Limit] = MappingProxyType({HALF.name: HALF})
     grounds = Grounds(
         rule_of_thumb="Every loop through a source has a resistance that was put there on purpose.",

@@ -79,20 +79,27 @@ def compare(before: Run, after: Run, target: Finding) -> Comparison:
     now = {finding.identity: finding for finding in after.findings}
     return Comparison(
         target=now.get(target.identity),
-        new=tuple(finding for finding in _new(old, now) if not was_hidden(before, finding)),
+        new=_new(before, old, now, (target,)),
         worse=_worse(old, now, target.identity),
         lost=tuple(_lost(before, after, (target,))),
         gone=tuple(finding for key, finding in old.items() if key not in now and key != target.identity),
     )
 
 
-def _new(old: Mapping[str, Finding], now: Mapping[str, Finding]) -> Iterator[Finding]:
-    return (finding for key, finding in now.items() if key not in old)
+def _new(
+    before: Run, old: Mapping[str, Finding], now: Mapping[str, Finding], targets: Sequence[Finding]
+) -> tuple[Finding, ...]:
+    return tuple(f for key, f in now.items() if key not in old and not was_hidden(before, f, targets))
 
 
-def was_hidden(before: Run, finding: Finding) -> bool:
-    """A fault of the network left nothing to judge there: the finding is not new, it only shows now."""
-    if not before.overview.problems:
+def was_hidden(before: Run, finding: Finding, targets: Sequence[Finding]) -> bool:
+    """There was nothing to judge there before: the finding is not new, it only shows now.
+
+    Because the network had a fault that left no answer, or because what is mended was a fault of the wiring
+    (a rule that calls itself ``structural``): then this was not the circuit that was meant.
+    """
+    hiding = before.overview.problems or any(target.rule in before.structural for target in targets)
+    if not hiding:
         return False
     named = {*finding.parts, *finding.nets}
     return not any(
@@ -103,10 +110,10 @@ def was_hidden(before: Run, finding: Finding) -> bool:
     )
 
 
-def uncovered(before: Run, after: Run) -> tuple[Finding, ...]:
-    """Findings that a fault of the network hid before."""
+def uncovered(before: Run, after: Run, target: Finding) -> tuple[Finding, ...]:
+    """Findings that a fault of the network or of the wiring hid before."""
     old = {finding.identity for finding in before.findings}
-    return tuple(f for f in after.findings if f.identity not in old and was_hidden(before, f))
+    return tuple(f for f in after.findings if f.identity not in old and was_hidden(before, f, (target,)))
 
 
 def objection(before: Run, said: Verdicts, rule: str, target: Finding) -> Comparison:
@@ -116,7 +123,7 @@ def objection(before: Run, said: Verdicts, rule: str, target: Finding) -> Compar
     verdicts = tuple(outcome for outcome in before.outcomes if outcome.rule == rule)
     return Comparison(
         target=now.get(target.identity),
-        new=tuple(finding for finding in _new(old, now) if not was_hidden(before, finding)),
+        new=_new(before, old, now, (target,)),
         worse=_worse(old, now, target.identity),
         lost=tuple(_lost_verdicts(verdicts, said.outcomes, (target,))),
         gone=(),
@@ -130,7 +137,7 @@ def losses(before: Run, after: Run, targets: Sequence[Finding]) -> str:
     """
     old = {finding.identity: finding for finding in before.findings}
     now = {finding.identity: finding for finding in after.findings}
-    new = tuple(finding for finding in _new(old, now) if not was_hidden(before, finding))
+    new = _new(before, old, now, targets)
     return Comparison(None, new, _worse(old, now), tuple(_lost(before, after, targets)), ()).reason
 
 

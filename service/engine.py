@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from rules.contract import is_structural
 from rules.soundness import complaint, relative_margin
 from schemas.circuit import Circuit
 from schemas.finding import SEVERITIES, Assumed, Finding, Occurrence, Outcome, Proposal, Review
@@ -33,7 +34,8 @@ class Run:
 
     ``findings`` are merged and sorted, without remedies; ``proposals`` maps a
     finding's identity to what its rule proposes; ``outcomes`` are one per rule,
-    kind and subject, the worst state and corner of each.
+    kind and subject, the worst state and corner of each; ``structural`` are the rules whose findings mean
+    that the circuit is not wired as it was meant.
     """
 
     circuit: Circuit
@@ -44,6 +46,7 @@ class Run:
     assumed: tuple[Assumed, ...]
     cautions: tuple[str, ...]
     problems: tuple[str, ...]
+    structural: frozenset[str] = frozenset()
 
     def finding(self, identity: str) -> Finding | None:
         return next((finding for finding in self.findings if finding.identity == identity), None)
@@ -114,6 +117,7 @@ class Hearing:
                 assumed=assumed,
                 cautions=cautions_for(self.circuit, seen.span),
                 problems=(*(str(fault) for fault in faults), *seen.problems),
+                structural=frozenset(entry.slug for entry in self.ruleset.rules if is_structural(entry.rule)),
             )
         return self._whole
 

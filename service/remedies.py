@@ -267,7 +267,7 @@ class Bench:
             )
         if also:
             parts.append("also gone: " + ", ".join(describe(other) for other in also))
-        shown = uncovered(self.baseline, run)
+        shown = uncovered(self.baseline, run, finding)
         if shown:
             parts.append("shows now what the fault hid: " + ", ".join(describe(other) for other in shown))
         moved = shifted(self.baseline, run, finding)

@@ -28,6 +28,7 @@ class FakeRule:
     grounds: Any = GROUNDS
     limits: Any = field(default_factory=lambda: dict(LIMITS))
     lesson: Any = LESSON
+    structural: bool = False
 
     def check(self, study: Any) -> Iterable[Outcome]:
         return self.judge(study)

@@ -162,6 +162,29 @@ def test_what_a_fault_of_the_network_hid_is_mended_in_the_next_pass() -> None:
     assert result.review.findings == ()
 
 
+@pytest.mark.parametrize("structural", [True, False])
+def test_only_a_mended_wire_may_show_what_was_not_judged_before(structural: bool) -> None:
+    def loose(study: Any) -> Iterable[Outcome]:
+        ohms = resistances(study)
+        test = Inequality.at_least(ohms["R1"], 10.0, "ohm")
+        if test.holds:
+            yield satisfied("loose", test, ("R1",))
+        else:
+            yield violated("loose", test, ("R1",), (set_value("R1", "resistance", None, "47 ohm"),))
+
+    def wakes(study: Any) -> Iterable[Outcome]:
+        if resistances(study)["R1"] < 10.0:
+            yield Outcome("wakes", "not-applicable", ("R1",), "nothing flows there")
+        else:
+            yield violated("wakes", Inequality.at_least(1.0, 2.0, "ohm"), ("R1",))
+
+    raw = document(R1="1 ohm", R2="1k0")
+    rules = of_rules([FakeRule("loose", loose, structural=structural), FakeRule("wakes", wakes)])
+    result = mend(load_circuit(raw), raw, rules)
+    assert [step.finding.rule for step in result.steps] == (["loose"] if structural else [])
+    assert [f.rule for f in result.review.findings] == (["wakes"] if structural else ["loose"])
+
+
 def test_a_change_that_is_not_needed_is_put_back() -> None:
     """The only proposal changes two places; one of them does nothing."""
     both = Proposal(
