@@ -128,11 +128,13 @@ class BatterySag:
             yield from self._rail(study, replace(situation, corner=frozen.label), frozen)
             return
         lost = False
-        for found in (hot, frozen):
-            if stays(study, situation, replace(found, ohms=new)) is None:
+        # the heat only matters to relays: everything else has most to lose in the cold
+        relays = any(part.kind == "coil" for part in study.circuit.parts.values())
+        for found in (hot, frozen) if relays else (frozen,):
+            state = stays(study, situation, found)
+            if state is None and stays(study, situation, replace(found, ohms=new)) is None:
                 lost = True  # it is lost with a new battery as well: not for its resistance
                 continue
-            state = stays(study, situation, found)
             where = replace(situation, corner=found.label)
             test = Test.at_least(0.0 if state is None else 1.0, self.limits["states"].value, "")
             if not test.holds:
