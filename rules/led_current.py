@@ -15,7 +15,6 @@ from rules.analysis.roads import (
     over,
     resisted,
     road_of,
-    threshold_of,
     travellers,
 )
 from rules.contract import API_LEVEL, Dial, Lesson
@@ -23,6 +22,7 @@ from rules.led_words import (
     dim_message,
     evidence,
     less_resistance,
+    may_be_dark,
     more_resistance,
     over_message,
     share_message,
@@ -193,7 +193,7 @@ class LedCurrent:
         self, study: Study, part: Part, bright: float, amperes: Asked, lit: Lit, roads: Mapping[int, Road]
     ) -> Iterator[Outcome]:
         about, known = (part.name,), study.known(part.name, "current")
-        why = _reference(study, part, roads.values())
+        why = may_be_dark(study, part, roads.values())
         if why:
             yield not_applicable(self, about, why)
             return
@@ -322,25 +322,6 @@ class LedCurrent:
 def _rated(rule: LedCurrent, study: Study, part: Part) -> float:
     known = study.known(part.name, "current")
     return rule.limits["rated"].value if known is None else known.value
-
-
-def _reference(study: Study, part: Part, roads: Iterable[Road]) -> str:
-    """Why an LED may be dark, empty where it may not."""
-    roads = tuple(roads)
-    bases = {stage.base for stage in study.roles.stages.values()} - study.roles.rails
-    through = {
-        name
-        for road in roads
-        for name, member in road.drops
-        if member == "vbe_on" and study.roles.stages[name].intent != "follower"
-        if (name, "vce_sat") not in road.drops
-    }
-    if set(part.pins.values()) & bases or through:
-        return f"{part.name} sets a voltage at a base: its light is not asked for"
-    zener = next((zener for road in roads if (zener := threshold_of(road))), "")
-    if zener:
-        return f"{zener} in series keeps {part.name} dark below a threshold on purpose"
-    return ""
 
 
 RULE = LedCurrent()

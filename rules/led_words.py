@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_net, new_part
@@ -10,7 +10,7 @@ from rules.analysis.elements import SOURCES
 from rules.analysis.formulas.feeding import series_current, series_resistor_at_least
 from rules.analysis.preferred import round_down, round_up
 from rules.analysis.readings import Reading
-from rules.analysis.roads import Road, across, over, resisted, volts_of
+from rules.analysis.roads import Road, across, over, resisted, threshold_of, volts_of
 from rules.wording import from_to, listed, new_resistance, part_quantity, say, where
 from schemas.finding import Limit, Proposal, Quantity, Test
 
@@ -18,6 +18,25 @@ if TYPE_CHECKING:
     from rules.analysis.states import State
     from rules.analysis.study import Study
     from schemas.circuit import Part
+
+
+def may_be_dark(study: Study, part: Part, roads: Iterable[Road]) -> str:
+    """Why an LED may be dark, empty where it may not."""
+    roads = tuple(roads)
+    bases = {stage.base for stage in study.roles.stages.values()} - study.roles.rails
+    through = {
+        name
+        for road in roads
+        for name, member in road.drops
+        if member == "vbe_on" and study.roles.stages[name].intent != "follower"
+        if (name, "vce_sat") not in road.drops
+    }
+    if set(part.pins.values()) & bases or through:
+        return f"{part.name} sets a voltage at a base: its light is not asked for"
+    zener = next((zener for road in roads if (zener := threshold_of(road))), "")
+    if zener:
+        return f"{zener} in series keeps {part.name} dark below a threshold on purpose"
+    return ""
 
 
 def over_message(part: Part, reading: Reading, rated: float, assumed: bool, test: Test) -> str:
