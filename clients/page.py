@@ -138,8 +138,8 @@ def _markdown(block: Block) -> str:
             lines.append(first + _escaped(lead) + (f" {_escaped(follow)}" if follow else ""))
         return "\n".join(lines)
     if isinstance(block, Code):
-        rows = "\n".join(clean(row) for row in block.text.strip("\n").split("\n"))
-        return f"```\n{rows.replace('```', chr(39) * 3)}\n```"
+        code = "\n".join(clean(row) for row in block.text.strip("\n").split("\n"))
+        return f"```\n{code.replace('```', chr(39) * 3)}\n```"
     if isinstance(block, Steps):
         return "\n\n".join(_markdown_step(at, *step) for at, step in enumerate(block.steps, 1))
     marks = ["---:" if at in block.numbers else "---" for at in range(len(block.head))]
@@ -178,11 +178,11 @@ def _html(block: Block) -> str:
     if isinstance(block, Code):
         return f"<pre>{html.escape(block.text.strip(chr(10)))}</pre>"
     head = "".join(f"<th{_class(at, block)}>{html.escape(name)}</th>" for at, name in enumerate(block.head))
-    rows = "\n".join(
+    body = "\n".join(
         "<tr>" + "".join(f"<td{_class(at, block)}>{html.escape(c)}</td>" for at, c in enumerate(row)) + "</tr>"
         for row in block.rows
     )
-    return f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+    return f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table>"
 
 
 def _class(at: int, block: Table) -> str:

@@ -162,17 +162,18 @@ class ModelAgreement:
             )
             if i > 1e-6 and junction.name in ("forward", "on")
         )
+        # about the whole circuit, so that it stays the same finding when a part is added
         return violated(
             self,
             study,
-            subject,
+            (),
             situation,
             test,
             severity,
             message,
             evidence,
             role=f"state {situation.label}",
-            parts=subject,
+            parts=(),
             nets=(),
             pointers=[member_pointer(name, "pins") for name in subject],
         )
