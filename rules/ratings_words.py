@@ -8,9 +8,10 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.ratings import allowed
+from rules.analysis.heat import Heat
 from rules.analysis.loads import Load
 from rules.analysis.stress import Peak
-from rules.moments import gravity, moment
+from rules.moments import AT_ONCE, gravity, moment
 from rules.wording import member_pointer, say, with_position
 from schemas.finding import Finding, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -96,6 +97,16 @@ class Place:
         corner = situation.corner
         words = f'in "{name}"' if corner in _PLAIN else f'in "{name}" ({corner})'
         return cls(situation.label, corner, words)
+
+
+def of_run(heat: Heat, corner: str) -> Place:
+    """Where and when the heat of a run is greatest."""
+    if heat.periodic:
+        words = f"on average over its period of {say(heat.span, 's')}"
+    else:
+        when = "at once" if heat.at < AT_ONCE else f"{say(heat.at, 's')}"
+        words = f"for {say(heat.span, 's')} from {when} after {heat.episode.what}"
+    return Place(heat.state, corner, words)
 
 
 _PLAIN = ("typical", "min", "max")

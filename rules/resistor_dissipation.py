@@ -20,11 +20,12 @@ from rules.ratings_words import (
     Verdict,
     graded,
     limits_of,
+    of_run,
     percent,
     rating,
     told,
 )
-from rules.resistor_words import advice, evidence, message, next_wattage, of_run
+from rules.resistor_words import advice, evidence, message, next_wattage
 from rules.wording import say
 from schemas.finding import Grounds, Limit, Outcome, Quantity
 

@@ -10,8 +10,7 @@ from rules.analysis.heat import Heat
 from rules.analysis.loads import Load
 from rules.analysis.operating import supposed
 from rules.analysis.stress import Peak
-from rules.moments import AT_ONCE
-from rules.ratings_words import Place, Rated, Verdict
+from rules.ratings_words import Rated, Verdict
 from rules.wording import member_pointer, part_quantity, say
 from schemas.finding import Change, Proposal, Quantity
 
@@ -23,16 +22,6 @@ if TYPE_CHECKING:
 WATTAGES = (0.25, 0.5, 1.0, 2.0)  # W; usual bodies of leaded resistors, common practice, no source
 NUDGE = 1.01  # another value of the resistor, from which the source behind it is read
 MATCHED = 0.02  # of R; the worst value is told as matched where it lies that close to R_th
-
-
-def of_run(heat: Heat, corner: str) -> Place:
-    """Where and when the heat of a run is greatest."""
-    if heat.periodic:
-        words = f"on average over its period of {say(heat.span, 's')}"
-    else:
-        when = "at once" if heat.at < AT_ONCE else f"{say(heat.at, 's')}"
-        words = f"for {say(heat.span, 's')} from {when} after {heat.episode.what}"
-    return Place(heat.state, corner, words)
 
 
 def message(name: str, verdict: Verdict) -> str:

@@ -6,9 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.ratings import allowed, derated, junction_temperature
+from rules.analysis.heat import passing_heat
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.operating import operating_point
 from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.stress import moves, stress_corner
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.ratings_words import (
@@ -21,6 +23,7 @@ from rules.ratings_words import (
     Verdict,
     graded,
     limits_of,
+    of_run,
     percent,
     rating,
     told,
@@ -97,7 +100,8 @@ class TransistorDissipation:
             "R_L": "load resistance, ohm",
         },
         source="P_25, T_jmax and Theta from the sheets of the types; 0.5 and 110 degC: from memory",
-        holds="for a transistor in free air; for states that last longer than a second",
+        holds="for a transistor in free air: in states that last longer than a second, and in the worst second"
+        " of a slow passage from off to on",
         fails="on a heat sink or a copper area, which take more, and in a closed box, which warms up itself",
     )
     lesson = Lesson(
@@ -139,6 +143,7 @@ class TransistorDissipation:
         ]
         if not cases:
             yield not_applicable(self, (name,), f"no state determines the power of {name}")
+        yield from self._passing(study, part, limits[0], power)
         for load, lasting in cases:
             # for a moment only the rating itself counts
             allowed_here = limits if lasting else limits[:1]
@@ -171,6 +176,26 @@ class TransistorDissipation:
                 into.append(Mark(into[0].severity, watts, f"{told_as} {celsius(kelvin)}"))
         least = min(found, key=lambda mark: mark.value)
         return (least, min(careful, key=lambda mark: mark.value)) if power.stated else (least,)
+
+    def _passing(self, study: Study, part: Part, whole: Mark, power: Rated) -> Iterator[Outcome]:
+        """The worst second of a slow passage through the active region, against the rating itself."""
+        if not moves(study):
+            return
+        corner = stress_corner(study)
+        heat = passing_heat(study, corner, part.name, self.limits["brief"].value, whole.value)
+        if heat is None:
+            return
+        # a second is not enough to heat the whole part up: no more than a warning
+        mark, test = graded(heat.power, (Mark("warning", whole.value, whole.words),), "W")
+        place = of_run(heat, corner.label(study))
+        proof = (Quantity("P", f"mean heat in {part.name} over that time", heat.power, "W"), power.quantity)
+        verdict = Verdict(heat.power, place, "passing heat", mark, test, proof)
+        message = (
+            f"{part.name} turns {say(heat.power, 'W')} into heat {place.words}, half on as it passes; "
+            f"{whole.words}."
+        )
+        advice = ("a faster passage: a smaller capacitor, or a stage that snaps over",)
+        yield told(self, part.name, verdict, message, advice=advice)
 
     def _told(
         self,

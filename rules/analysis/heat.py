@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rules.analysis.runs import Corner, Episode, episodes
-from rules.analysis.timeline.exponentials import grid
+from rules.analysis.timeline.exponentials import LONGEST, grid, horizon_of
 
 if TYPE_CHECKING:
     from rules.analysis.elements import Array
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from rules.analysis.timeline.model import Interval, Timeline
 
 NODES = 8
+LEAST = 0.01  # of the span; a shorter passage brings nothing
+FINE = 65  # times between two of the grid
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,19 +83,27 @@ def energy(timeline: Timeline, pair: tuple[str, str], ohms: float, start: float,
 
 
 def _within(interval: Interval, pair: tuple[str, str], start: float, stop: float) -> float:
-    """The integral of V^2 (V^2 s) over one interval, cell by cell between the times at which it may bend."""
+    """The integral of V^2 (V^2 s) over a piece of one interval."""
+    times, weights = _nodes(interval, start, stop)
+    volts = np.nan_to_num(interval.course.between(*pair, times))
+    return float((weights * volts**2).sum())
+
+
+def _nodes(interval: Interval, start: float, stop: float) -> tuple[Array, Array]:
+    """Times (s from the start of the interval) and weights of a sum that is the integral from start to stop.
+
+    Gauss-Legendre, cell by cell between the times at which something may bend.
+    """
     if stop <= start:
-        return 0.0
+        return np.zeros(0), np.zeros(0)
     course = interval.course
     begin, end = start - interval.start, stop - interval.start
-    line = np.zeros((1, course.x0.size))
-    edges = grid(course.sums(np.zeros(1), line), end)
+    edges = grid(course.sums(np.zeros(1), np.zeros((1, course.x0.size))), end)
     edges = np.concatenate([[begin], edges[(edges > begin) & (edges < end)], [end]])
     places, weights = _gauss()
     half, middle = 0.5 * np.diff(edges), 0.5 * (edges[1:] + edges[:-1])
     times = (middle[:, None] + half[:, None] * places).ravel()
-    volts = np.nan_to_num(course.between(*pair, times))
-    return float(((half[:, None] * weights).ravel() * volts**2).sum())
+    return times, (half[:, None] * weights).ravel()
 
 
 @cache
@@ -104,3 +114,56 @@ def _gauss() -> tuple[Array, Array]:
 
 def hottest(found: Iterable[Heat]) -> Heat | None:
     return max(found, key=lambda heat: (float(f"{heat.power:.9g}"), -heat.at), default=None)
+
+
+def passing_heat(study: Study, corner: Corner, transistor: str, span: float, least: float) -> Heat | None:
+    """The most a transistor turns into heat over ``span`` s (W, V_CE*I_C) while it passes its active region.
+
+    ``None`` where not even a moment of that has more than ``least`` W, or where it takes next to no time.
+    States it rests in are no runs.
+    """
+    part = study.circuit.parts[transistor]
+    pair = part.pins["collector"], part.pins["emitter"]
+    found: list[Heat] = []
+    for episode in episodes(study, corner):
+        timeline = episode.timeline
+        for interval in timeline.intervals:
+            if interval.devices[transistor] != "active" or interval.duration < LEAST * span:
+                continue
+            hottest_at = _hottest(interval, transistor, pair, least)
+            if hottest_at is None:
+                continue
+            at = max(0.0, interval.start + hottest_at - 0.5 * span)
+            joules = sum(
+                _product(piece, transistor, pair, max(at, piece.start), min(at + span, piece.end))
+                for piece in timeline.intervals
+                if piece.start < at + span and piece.end > at
+            )
+            found.append(Heat(joules / span, span, at, interval.name, episode, False))
+    return hottest(found)
+
+
+def _hottest(interval: Interval, name: str, pair: tuple[str, str], least: float) -> float | None:
+    """When (s from its start) V_CE*I_C is greatest; ``None`` where that is ``least`` W at most."""
+    course = interval.course
+    line = course.current_line(name, "collector")
+    if line is None:
+        return None
+    current = course.sums(np.array([line[0]]), line[1][None])
+    horizon = min(interval.duration, horizon_of(current, LONGEST))
+    if horizon <= 0.0:
+        return None
+    times, top, watts = grid(current, horizon), 0, np.zeros(1)
+    for _ in range(2):  # once more between the neighbours of the best time
+        watts = np.abs(np.nan_to_num(course.between(*pair, times) * current.at(times)[0]))
+        top = int(watts.argmax())
+        low, high = times[max(0, top - 1)], times[min(len(times) - 1, top + 1)]
+        best, times = float(times[top]), np.linspace(low, high, FINE)
+    return best if float(watts.max()) > least else None
+
+
+def _product(interval: Interval, name: str, pair: tuple[str, str], start: float, stop: float) -> float:
+    """The integral of V_CE*I_C (J) over a piece of one interval."""
+    times, weights = _nodes(interval, start, stop)
+    volts, amperes = interval.course.between(*pair, times), interval.course.current(name, "collector", times)
+    return abs(float((weights * np.nan_to_num(volts * amperes)).sum()))

@@ -6,10 +6,11 @@ import pytest
 
 from rules.min_beta_drive import RULE as DRIVE
 from rules.transistor_dissipation import RULE
-from schemas.circuit import Ambient, Beta, Circuit, Ratings, frozen_map
+from schemas.circuit import Action, Ambient, Beta, Circuit, Ratings, frozen_map
 from schemas.finding import Finding
 from tests.builders import (
     BENCH,
+    capacitor,
     circuit,
     contact,
     driver,
@@ -161,6 +162,33 @@ def test_only_the_rating_itself_counts_for_a_moment() -> None:
     assert findings(pushed(0.4, 0.5)) == {}
     assert findings(pushed(0.4, 5.0))["Q1"].severity == "warning"
     assert findings(pushed(0.7, 0.5))["Q1"].severity == "error"
+
+
+def faded(farads: float) -> Circuit:
+    """A lamp as an emitter follower whose base rises with R*C: 12 V, 33 ohm, 100 kohm."""
+    return exact(
+        supply("V1", "rail", "gnd", 12.0),
+        contact("S1", "rail", "feed"),
+        resistor("R1", "feed", "base", 100e3),
+        capacitor("C1", "base", "gnd", farads),
+        resistor("R2", "base", "gnd", 10e6),
+        npn("Q1", collector="rail", base="base", emitter="lit", beta=1e6, ratings=TO_92),
+        load("LP1", "lit", "gnd", 33.0),
+        stimuli=frozen_map({"on": (Action(0.0, "S1", "closed"),)}),
+    )
+
+
+def test_a_slow_passage_through_the_middle_is_told() -> None:
+    """With a time constant of 10 s it stays near V_S^2/(4*R_L) = 1.09 W for a second; with 10 ms it does not.
+
+    At rest 0.7 V and what R2 takes stand across it.
+    """
+    found = [f for f in judged(faded(100e-6), RULE).findings if f.role == "passing heat"]
+    assert [f.severity for f in found] == ["warning"]
+    # the slope of V_CE at the middle is 6 V/10 s: 0.3 V away half a second before and after
+    assert found[0].test.left == pytest.approx(144.0 / 132.0, rel=5e-3)
+    assert "half on as it passes" in found[0].message
+    assert not any(f.role == "passing heat" for f in judged(faded(100e-9), RULE).findings)
 
 
 def test_a_part_nobody_described_warns_at_its_class() -> None:
