@@ -12,9 +12,9 @@ _LOOSE, _TIGHT, _WHOLE = 1, 2, 3
 Leaf = Callable[[Json], str]
 
 
-def math(content: str, *, block: bool = False) -> str:
-    display = ' display="block"' if block else ""
-    return f"<math{display}>{content}</math>"
+def math(content: str) -> str:
+    """A formula within a line, its fractions as large as in a line of their own."""
+    return f'<math displaystyle="true">{content}</math>'
 
 
 def symbol(base: str, of: str) -> str:

@@ -18,6 +18,7 @@ from clients.sheet_parts import (
     percent,
     rough_words,
     split_checks,
+    working,
 )
 
 Json = Mapping[str, Any]
@@ -72,12 +73,7 @@ def _step(line: Line) -> list[str]:
 
 def _formula(step: Json) -> list[str]:
     """Formula, numbers and value on one line where they fit, else one below the other."""
-    value = figure(step.get("value"), str(step.get("unit", "")))
-    pieces = [str(step.get("formula")), str(step.get("numbers")), value]
-    if pieces[1].strip("()") == value or pieces[1] == "-" + value:  # a symbol alone, or a nought
-        pieces.pop(1)
-    while pieces[0] == "0" and len(pieces) > 1:
-        pieces.pop(0)
+    pieces = working(step)
     lead = f"{step.get('id')} = "
     whole = _INDENT + lead + " = ".join(pieces)
     if columns(whole) <= WIDTH:

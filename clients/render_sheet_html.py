@@ -15,8 +15,8 @@ from clients.sheet_parts import (
     heading,
     lines,
     percent,
-    rough_words,
     split_checks,
+    stiffness,
 )
 
 Json = Mapping[str, Any]
@@ -33,7 +33,9 @@ ol { padding-left: 2.4em; } ol > li { margin: 0.55em 0; }
 .rough { margin: 0.1em 0 0.1em 1em; padding-left: 0.6em; border-left: 3px solid #999; font-size: 0.93em; }
 .rough p { margin: 0; }
 .block { margin: 0.2em 0 0.2em 1em; padding: 0.2em 0.8em; background: #f3f3f0; font-size: 0.93em; }
-.block div { margin: 0.1em 0; }
+.block { columns: 2; column-gap: 2em; }
+.block div { padding: 0.22em 0; break-inside: avoid; }
+math { font-size: 1.02em; }
 table { border-collapse: collapse; font-size: 0.95em; }
 td, th { border-bottom: 1px solid #bbb; padding: 0.2em 0.8em; text-align: left; }
 td.number { text-align: right; white-space: nowrap; }
@@ -107,11 +109,31 @@ def _step(line: Line, values: Values) -> str:
         found += [f"<div>{_line(helper, values, numbers=False)}</div>" for helper in line.helpers]
         found.append("</div>")
     found.append(f'<div class="line">{_line(step, values)}</div>')
-    rough = rough_words(step)
-    if rough:
-        told = "".join(f"<p>{_text(mathml.units(text))}</p>" for text in rough)
+    told = "".join(f"<p>{text}</p>" for text in _rough(step))
+    if told:
         found.append(f'<div class="rough">{told}</div>')
     return "\n".join(found) + "</li>"
+
+
+def _rough(step: Json) -> list[str]:
+    """The rule-of-thumb twin: what is neglected, its value, how stiff the divider is, the tap's shift."""
+    rough = step.get("approximate")
+    if not isinstance(rough, Mapping):
+        return []
+    mark = step.get("symbol") or {}
+    sign = mathml.symbol(str(mark.get("base")), str(mark.get("of"))) + "<mo>\u2248</mo>"
+    value = mathml.units(figure(rough.get("value"), str(step.get("unit", ""))))
+    formula = mathml.math(sign + mathml.formula(rough["tree"], mathml.symbol_of))
+    found = [f"quick, without {_text(str(rough.get('neglects')))}: {formula} = {_text(value)},"
+             f" {_text(percent(rough.get('difference')))}"]
+    if isinstance(rough.get("ratio"), Mapping):
+        found.append(_text(stiffness(rough["ratio"].get("value"))))
+    shift = rough.get("shift")
+    if isinstance(shift, Mapping):
+        volts = mathml.units(figure(shift.get("value"), "V"))
+        made = mathml.math(mathml.formula(shift["tree"], mathml.symbol_of))
+        found.append(f"the base current shifts the tap by {made} = {_text(volts)}")
+    return found
 
 
 def _line(step: Json, values: Values, *, numbers: bool = True) -> str:

@@ -15,6 +15,7 @@ from clients.sheet_parts import (
     percent,
     rough_words,
     split_checks,
+    working,
 )
 
 Json = Mapping[str, Any]
@@ -86,11 +87,8 @@ def _step(line: Line) -> str:
 
 
 def _formula(step: Json) -> str:
-    value = figure(step.get("value"), str(step.get("unit", "")))
-    pieces = [str(step.get("id")), str(step.get("formula")), str(step.get("numbers"))]
-    if pieces[2].strip("()") == value or pieces[2] == "-" + value:
-        pieces.pop()
-    return f"{_code(' = '.join(pieces))} = **{escaped(value)}**"
+    *pieces, value = working(step)
+    return f"{_code(' = '.join([str(step.get('id')), *pieces]))} = **{escaped(value)}**"
 
 
 def _next(sheet: Json) -> list[str]:

@@ -36,6 +36,17 @@ def figure(value: Any, unit: str) -> str:
     return format_quantity(float(value), unit, 4)
 
 
+def working(step: Json) -> list[str]:
+    """Formula, formula with numbers, value: as many of them as say something new."""
+    value = figure(step.get("value"), str(step.get("unit", "")))
+    formula, numbers = str(step.get("formula")), str(step.get("numbers"))
+    found = [] if formula == "0" else [formula]
+    # a symbol alone, and a nought, are the value already
+    if formula != "0" and numbers.strip("()") != value and numbers != f"-{value}":
+        found.append(numbers)
+    return [*found, value]
+
+
 def percent(difference: Any) -> str:
     """A relative difference with its sign; what rounds to nothing says so."""
     if not isinstance(difference, (int, float)):
@@ -89,22 +100,21 @@ def rough_words(step: Json) -> list[str]:
              f" {figure(rough.get('value'), unit)}, {percent(rough.get('difference'))}"]
     ratio, shift = rough.get("ratio"), rough.get("shift")
     if isinstance(ratio, Mapping):
-        times = ratio.get("value")
-        word = f"{times:.3g}" if isinstance(times, (int, float)) else UNDEFINED
-        verdict = _stiffness(times)
-        found.append(f"the divider carries {word} times the base current{verdict}")
+        found.append(stiffness(ratio.get("value")))
     if isinstance(shift, Mapping):
         volts = figure(shift.get("value"), "V")
         found.append(f"the base current shifts the tap by {shift['formula']} = {volts}")
     return found
 
 
-def _stiffness(times: Any) -> str:
+def stiffness(times: Any) -> str:
+    """What the divider current over the base current says (ten to one is stiff, common practice)."""
     if not isinstance(times, (int, float)):
-        return ""
+        return f"the divider current over the base current is {UNDEFINED}"
+    lead = f"the divider carries {times:.3g} times the base current: "
     if times >= 10.0:
-        return ": stiff enough"
-    return ": not stiff" if times >= 3.0 else ": soft, the quick value is only a guess"
+        return lead + "stiff enough"
+    return lead + ("not stiff" if times >= 3.0 else "soft, the quick value is only a guess")
 
 
 def check_words(check: Json) -> tuple[str, str]:

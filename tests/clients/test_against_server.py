@@ -104,6 +104,8 @@ def test_a_refusal_is_the_same_here_and_there(client: Client, text: str, status:
     ["spread", str(FAN), "--samples", "40", "--seed", "9"],
     ["spread", str(FAN), "--samples", "40", "--budget", "7"],
     ["timeline", str(LATCH), "--stimulus", "full", "--format", "json"],
+    ["sheet", str(BELL), "--state", "ringing", "--beta", "max"], ["sheet", str(LATCH), "--format", "html"],
+    ["sheet", str(FAN), "--state", "nowhere"],
     ["review", str(LATCH), "--no-remedies"],
     ["review", str(FAN), str(LATCH), "--no-remedies", "--format", "json"],
     ["review", str(FAN), "--no-remedies", "--quiet"], ["lesson"],
@@ -130,7 +132,7 @@ def test_a_bad_document_has_the_same_places_with_a_server(url: str, tmp_path: Pa
     assert there[2].splitlines()[:-1] == here[2].splitlines()[:-1]
 
 
-@pytest.mark.parametrize("command", ["review", "states", "timeline", "spread", "mend"])
+@pytest.mark.parametrize("command", ["review", "states", "timeline", "spread", "sheet", "mend"])
 def test_a_server_that_is_not_there(command: str, url: str) -> None:
     arguments: list[Any] = [command, str(LATCH), "--server", "http://127.0.0.1:1"]
     status, out, said = run(*arguments)

@@ -164,7 +164,7 @@ def test_a_bad_document_is_told_with_place_need_and_nearest_name(lamp: Path) -> 
     assert narrow(result.stderr)
 
 
-@pytest.mark.parametrize("command", ["review", "states", "timeline", "spread", "mend"])
+@pytest.mark.parametrize("command", ["review", "states", "timeline", "spread", "sheet", "mend"])
 def test_a_bad_document_as_json_is_problem_details_on_standard_output(lamp: Path, command: str) -> None:
     lamp.write_text(BAD)
     result = run(command, str(lamp), "--format", "json", *(["--dry-run"] if command == "mend" else []))
@@ -348,7 +348,7 @@ def test_mend_into_a_place_that_cannot_be_written(lamp: Path, answers: dict[str,
 
 
 def test_an_unknown_rule_names_its_neighbour(monkeypatch: pytest.MonkeyPatch) -> None:
-    def lesson(slug: str, ruleset: Any = None) -> Any:
+    def lesson(slug: str, **more: Any) -> Any:
         raise facade.UnknownRule(slug, "reset-path", ("min-beta-drive", "reset-path"))
 
     monkeypatch.setattr(facade, "lesson", lesson)
@@ -361,7 +361,7 @@ def test_an_unknown_rule_names_its_neighbour(monkeypatch: pytest.MonkeyPatch) ->
 
 def test_lessons(monkeypatch: pytest.MonkeyPatch) -> None:
     page = {"slug": "reset-path", "title": "A way out"}
-    monkeypatch.setattr(facade, "lesson", lambda slug, ruleset=None: page)
+    monkeypatch.setattr(facade, "lesson", lambda slug, **more: page)
     monkeypatch.setattr(facade, "rules", lambda ruleset=None: [page])
     assert run("lesson", "reset-path").stdout == "reset-path: A way out\n"
     assert json.loads(run("lesson", "reset-path", "--format", "json").stdout) == page

@@ -83,7 +83,7 @@ def _says(timed: TimedState) -> str:
     else:
         what = "the state ceases to exist" if timed.phase.end == "fold" else "it comes to rest"
     way = "climbs" if pieces[0].end > pieces[0].start else "falls"
-    return f"{timed.capacitor} {way} from where it stands; at the end of that: {what}"
+    return f"{timed.capacitor} {way} until {what}"
 
 
 __all__ = ["Symbol", "onward"]
