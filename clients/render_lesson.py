@@ -116,7 +116,8 @@ def _step(item: Mapping[str, Any]) -> tuple[str, tuple[str, ...]]:
     elif relation == "=":
         numbers = f"{numbers}, about {left}"
     else:
-        numbers = f"{left} {relation} {numbers}" + ("" if item.get("holds", True) else ", not in this example")
+        missed = "" if item.get("holds", True) else ", not in this example"
+        numbers = f"{left} {relation} {numbers}{missed}"
     return str(item.get("says", "")), (f"{start} {item.get('right', '')}", numbers, _because(item))
 
 
@@ -159,8 +160,8 @@ def _circuits(lesson: Mapping[str, Any]) -> list[Block]:
     dial = body.get("dial")
     if dial:
         turned = f"{dial.get('pointer', '')} from {dial.get('good', '')} to {dial.get('bad', '')}"
-        made += _section("to see it change", f"In the one that passes turn {turned}: on the way the rule begins"
-                         " to fire.")
+        text = f"In the one that passes turn {turned}: on the way the rule begins to fire."
+        made += _section("to see it change", text)
     elif body.get("undialled"):
         made += _section("to see it change", f"No single value leads there: {body['undialled']}.")
     return made

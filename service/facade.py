@@ -248,14 +248,21 @@ def rules(*, ruleset: Ruleset | None = None) -> list[Json]:
     return [shapes.rule_shape(entry) for entry in (ruleset or installed()).rules]
 
 
-def lesson(slug: str, *, ruleset: Ruleset | None = None) -> Json:
-    """What one rule teaches.  Raises :class:`UnknownRule`."""
+def lesson(slug: str, *, ruleset: Ruleset | None = None, depth: str = "lesson", prove: bool = False,
+           document: Document | None = None) -> Json:  # fmt: skip
+    """What one rule teaches, at that depth, and what it says of ``document`` if there is one.
+
+    Raises :class:`UnknownRule`, and :class:`OptionRefused` for an unknown depth.
+    """
+    from service.lessons import DEPTHS, lesson_shape
+
+    _check_choice("depth", "no such depth", depth, DEPTHS)
     catalogue = ruleset or installed()
     entry = catalogue.find(slug)
     if entry is None:
         known = tuple(item.slug for item in catalogue.rules)
         raise UnknownRule(slug, nearest_name(slug, known), known)
-    return shapes.lesson_shape(entry)
+    return lesson_shape(entry, catalogue, depth, prove, document)
 
 
 def policy(chosen: Policy | None = None) -> Json:

@@ -78,6 +78,7 @@ def derivation_shape(path: str, prove: bool = False) -> Json | None:
     except ValueError as error:
         return {**empty, "problems": [str(error)]}
     proof = _proof(path) if prove else None
+    units = {item.name: item.unit for item in derivation.symbols}
     return {
         "name": path,
         "proven": None if proof is None else proof.proven,
@@ -86,7 +87,11 @@ def derivation_shape(path: str, prove: bool = False) -> Json | None:
              "value": finite(values[item.name]), "given": item.name in derivation.example}
             for item in derivation.symbols
         ],
-        "steps": [_step(item, None if proof is None else proof.steps[item.place].how) for item in steps],
+        "steps": [
+            {**_step(item, None if proof is None else proof.steps[item.place].how),
+             "numbers": with_numbers(item.step.right, values, units)}
+            for item in steps
+        ],
         "plain": [
             {"function": item.function, "step": item.step, "arguments": dict(item.arguments),
              "how": None if proof is None else proof.plain[at].how}
@@ -206,12 +211,17 @@ def put_in(
     except (ArithmeticError, ValueError, TypeError):
         known = limit | found
     units = {item.name: item.unit for item in derivation.symbols}
-    made = []
-    for step in derivation.steps:
-        needed = names(step.right)
-        if needed <= known.keys() and (needed | names(step.left)) & found.keys() and step.right not in limit:
-            item = _with_numbers(step, known, found, units)
-            made += [] if item is None else [item]
+    made: list[Json] = []
+    for values in (known, limit | found):
+        made = []
+        for step in derivation.steps:
+            needed = names(step.right)
+            spoken_of = (needed | names(step.left)) & found.keys()
+            if needed <= values.keys() and spoken_of and step.right not in limit:
+                item = _with_numbers(step, values, found, units)
+                made += [] if item is None else [item]
+        if all(item["agrees"] is not False or item["relation"] != "=" for item in made):
+            break  # else what follows by the formulas is no guide here: only what was found is put in
     return made
 
 
@@ -221,7 +231,6 @@ def _with_numbers(
     """One step with numbers put in; ``None`` where it says nothing of what was found."""
     from rules.derivations.text import lone, names
     from rules.derivations.worked import holds, value
-    from schemas.quantities import format_quantity
 
     name = lone(step.left)
     told = names(step.left) <= known.keys() and not (step.relation == "=" and name and name not in found)
@@ -233,24 +242,35 @@ def _with_numbers(
     except (ArithmeticError, ValueError, TypeError):
         return None
 
-    def number(match: re.Match[str]) -> str:
-        word = match.group()
-        text = format_quantity(known[word], units[word], 3) if word in known else word
-        return f"({text})" if text.startswith("-") else text
-
     agrees = None
     if left is not None:
         close = abs(left - right) <= AGREE * max(abs(left), abs(right))
         agrees = close if step.relation == "=" else close or holds(left, step.relation, right)
     return {
         "formula": f"{step.left} {step.relation} {step.right}",
-        "numbers": re.sub(r"[A-Za-z_][A-Za-z0-9_]*", number, step.right),
+        "numbers": with_numbers(step.right, known, units),
         "left": finite(left),
         "relation": step.relation,
         "right": finite(right),
         "unit": units[name] if name is not None else _unit(step, units),
         "agrees": agrees,
     }
+
+
+def with_numbers(text: str, values: Mapping[str, float], units: Mapping[str, str]) -> str:
+    """The text with a number and its unit for each symbol; empty where it takes a slope, or has no symbol."""
+    from rules.derivations.text import names, slopes
+    from schemas.quantities import format_quantity
+
+    if slopes(text) or not names(text):
+        return ""
+
+    def number(match: re.Match[str]) -> str:
+        word = match.group()
+        shown = format_quantity(values[word], units[word], 3) if word in values else word
+        return f"({shown})" if shown.startswith("-") else shown
+
+    return re.sub(r"[A-Za-z_][A-Za-z0-9_]*", number, text)
 
 
 def _unit(step: Step, units: Mapping[str, str]) -> str:

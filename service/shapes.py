@@ -190,19 +190,3 @@ def rule_shape(entry: LoadedRule) -> Json:
         "distribution": entry.distribution,
         "version": entry.version,
     }
-
-
-def lesson_shape(entry: LoadedRule) -> Json:
-    """Everything a rule teaches."""
-    lesson = entry.rule.lesson
-    return {
-        **rule_shape(entry),
-        "grounds": grounds_shape(entry.rule.grounds),
-        "lesson": {
-            "why": lesson.why,
-            "breaks": lesson.breaks,
-            "mend": lesson.mend,
-            "failing": lesson.failing,
-            "passing": lesson.passing,
-        },
-    }

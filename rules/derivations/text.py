@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import ast
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
+
+from rules.derivations.slope import WORDS as SLOPED
+from rules.derivations.slope import Sloped, of
 
 WORDS = ("log", "exp", "sqrt", "Max", "Min", "Abs", "diff")
 CONSTANTS = ("pi",)
@@ -36,6 +39,7 @@ class Arithmetic:
     names: Mapping[str, Any]
     words: Mapping[str, Callable[..., Any]]
     number: Callable[[str], Any]
+    slope: Callable[[ast.expr, str, str], Any] | None = None  # of an expression, by a symbol, within a text
 
 
 @lru_cache(maxsize=4096)
@@ -105,6 +109,11 @@ def _value(node: ast.expr, arithmetic: Arithmetic, text: str) -> Any:
         left = _value(node.left, arithmetic, text)
         return _BINARY[type(node.op)](left, _value(node.right, arithmetic, text))
     if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+        if node.func.id == "diff" and arithmetic.slope is not None:
+            of, by = node.args
+            if not isinstance(by, ast.Name):
+                raise TextError(f"{text!r}: a slope is taken by a symbol")
+            return arithmetic.slope(of, by.id, text)
         word = arithmetic.words.get(node.func.id)
         if word is None:
             raise TextError(f"{text!r}: {node.func.id} cannot be worked out here")
@@ -115,7 +124,7 @@ def _value(node: ast.expr, arithmetic: Arithmetic, text: str) -> Any:
 
 
 def slopes(text: str) -> bool:
-    """Whether the text takes a derivative, which plain numbers cannot."""
+    """Whether the text takes a derivative."""
     return any(
         isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "diff"
         for node in ast.walk(tree(text))
@@ -123,7 +132,12 @@ def slopes(text: str) -> bool:
 
 
 def in_numbers(values: Mapping[str, float]) -> Arithmetic:
-    """Plain floating point; without derivatives."""
+    """Plain floating point."""
+
+    def slope(node: ast.expr, by: str, text: str) -> float:
+        varied = {**values, "pi": math.pi, by: Sloped(values[by], 1.0)}
+        return of(_value(node, Arithmetic(varied, SLOPED, float), text)).slope
+
     words: dict[str, Callable[..., Any]] = {
         "log": math.log,
         "exp": math.exp,
@@ -132,7 +146,7 @@ def in_numbers(values: Mapping[str, float]) -> Arithmetic:
         "Min": min,
         "Abs": abs,
     }
-    return Arithmetic({**values, "pi": math.pi}, words, float)
+    return Arithmetic({**values, "pi": math.pi}, words, float, slope)
 
 
 def in_sympy(symbols: Mapping[str, Any]) -> Arithmetic:
@@ -155,8 +169,3 @@ def lone(text: str) -> str | None:
     """The one name that a text consists of, if it does."""
     found = tree(text)
     return found.id if isinstance(found, ast.Name) and found.id not in CONSTANTS else None
-
-
-def parts(text: str) -> Iterator[ast.expr]:
-    """Every expression within a text."""
-    return (node for node in ast.walk(tree(text)) if isinstance(node, ast.expr))

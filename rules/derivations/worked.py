@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rules.derivations.model import Derivation, Relation, Step
-from rules.derivations.text import in_numbers, in_sympy, lone, names, read, slopes
+from rules.derivations.text import in_numbers, lone, names, read
 from rules.derivations.units import dimension, spoken
 
 CLOSE = 1e-9
@@ -36,14 +36,8 @@ def holds(left: float, relation: Relation, right: float) -> bool:
 
 
 def value(text: str, values: Mapping[str, float]) -> float:
-    """One side of a step as a number; with SymPy only where it takes a derivative."""
-    if not slopes(text):
-        return float(read(text, in_numbers(values)))
-    import sympy
-
-    symbols = {name: sympy.Symbol(name, real=True) for name in names(text)}
-    exact = sympy.sympify(read(text, in_sympy(symbols)))
-    return float(exact.evalf(30, subs={symbols[name]: sympy.Float(values[name], 30) for name in symbols}))
+    """One side of a step as a number."""
+    return float(read(text, in_numbers(values)))
 
 
 def worked_out(derivation: Derivation, given: Mapping[str, float]) -> dict[str, float]:

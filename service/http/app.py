@@ -9,6 +9,7 @@ from typing import Any
 from flask import Blueprint, Flask, Response, current_app, request
 from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
+from schemas.document import Document
 from schemas.problems import quoted
 from service import facade
 from service.http.bodies import read_document
@@ -140,9 +141,19 @@ def get_rules() -> Response:
 
 @v1.get("/rules/<slug>")
 def get_lesson(slug: str) -> Response:
-    read_options(request.args)
+    return _catalogue(_lesson(slug, read_options(request.args, BY_RESOURCE["lesson"])))
+
+
+@v1.post("/rules/<slug>")
+def post_lesson(slug: str) -> Response:
+    """The lesson, worked on a circuit of the reader."""
+    options = read_options(request.args, BY_RESOURCE["lesson"])
+    return answer(_lesson(slug, options, read_document(request)))
+
+
+def _lesson(slug: str, options: Mapping[str, Any], document: Document | None = None) -> dict[str, Any]:
     try:
-        return _catalogue(facade.lesson(slug, ruleset=current_app.config["RULESET"]))
+        return facade.lesson(slug, ruleset=current_app.config["RULESET"], document=document, **options)
     except facade.UnknownRule as unknown:
         error = {
             "pointer": "",

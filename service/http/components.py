@@ -8,6 +8,7 @@ from typing import get_args
 from schemas.finding import SEVERITIES, Origin, OutcomeKind
 from service.http.bench_components import BENCH
 from service.http.course_components import COURSES
+from service.http.lesson_components import lessons
 from service.http.policy_components import POLICY
 from service.http.schema_parts import (
     FLAG,
@@ -266,13 +267,7 @@ SCHEMAS: Mapping[str, Schema] = {
         }
     ),
     "Rules": record({"rules": listing(record(_RULE))}),
-    "Lesson": record(
-        {
-            **_RULE,
-            "grounds": ref("Grounds"),
-            "lesson": record({"why": TEXT, "breaks": TEXT, "mend": TEXT, "failing": TEXT, "passing": TEXT}),
-        }
-    ),
+    **lessons(_RULE),
     **POLICY,
     "PartTypes": record({"part_types": listing({"type": "object", "required": ["name"]})}),
     "Live": record({"live": {"const": True}}),

@@ -103,6 +103,7 @@ def openapi_document() -> dict[str, Any]:
     }
     for path, operation, schema, summary, strict in _GETS:
         paths[path] = {"get": _get(path, operation, schema, summary, strict)}
+    paths["/v1/rules/{slug}"]["post"] = _worked_lesson()
     return {
         "openapi": "3.1.0",
         "info": {
@@ -153,19 +154,35 @@ def _post(name: str, schema: str, summary: str, description: str) -> Schema:
     }
 
 
+_SLUG: Schema = {
+    "name": "slug",
+    "in": "path",
+    "required": True,
+    "schema": {"type": "string"},
+    "example": "divider-stiffness",
+}
+
+
+def _worked_lesson() -> Schema:
+    """The lesson of a rule, worked on the circuit in the body."""
+    made = _post(
+        "lesson",
+        "Lesson",
+        "What one rule teaches, worked on a circuit",
+        "The lesson with what the rule says of this circuit, and its formulas with the numbers put in.",
+    )
+    made["operationId"] = "worked-lesson"
+    made["parameters"].insert(0, _SLUG)
+    made["responses"] = {**made["responses"], **_problems(404)}
+    made["responses"] = {status: made["responses"][status] for status in sorted(made["responses"])}
+    return made
+
+
 def _get(path: str, operation: str, schema: str, summary: str, strict: bool) -> Schema:
     parameters: list[Schema] = []
     statuses = [500]
     if "{slug}" in path:
-        parameters.append(
-            {
-                "name": "slug",
-                "in": "path",
-                "required": True,
-                "schema": {"type": "string"},
-                "example": "divider-stiffness",
-            }
-        )
+        parameters += [_SLUG, *(_parameter(option) for option in BY_RESOURCE[operation])]
         statuses.append(404)
     if strict:
         statuses.append(400)

@@ -14,6 +14,7 @@ from schemas.quantities import parse
 from service.bench.asked import METER_FORM
 from service.facade import BETAS, OptionRefused
 from service.http.problems import Refused
+from service.lessons import DEPTHS
 from service.spreads import MOST_SAMPLES, MOST_SEED
 from service.timelines import LEAKAGES, MODELS
 
@@ -169,6 +170,19 @@ MEASURED = Option(
     repeated=True,
 )
 
+DEPTH = Option(
+    "depth",
+    _choice(*DEPTHS),
+    {"type": "string", "enum": list(DEPTHS), "default": "lesson"},
+    "How much is told: the rule of thumb, when it holds, or all of it with the derivation.",
+)
+PROVE = Option(
+    "prove",
+    _flag,
+    {"type": "string", "enum": ["true", "false"], "default": "false"},
+    "`true` proves each step of the derivation anew.",
+)
+
 BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
     {
         "reviews": (REMEDIES,),
@@ -178,6 +192,7 @@ BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
         "bench-sheets": (METER, MEASURED),
         "sheets": (STATE, BETA),
         "remedies": (),
+        "lesson": (DEPTH, PROVE),
     }
 )
 

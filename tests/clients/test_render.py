@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from clients.layout import WIDTH, columns
-from clients.render import lesson_text, mend_text, review_text, rules_text, verdict
+from clients.render import mend_text, review_text, verdict
+from clients.render_lesson import lesson_text, rules_text
 from clients.render_states import states_text
 from clients.render_values import changes, finding_value, literal, quantity
 
@@ -306,13 +307,6 @@ left for a person to decide
     state bright.
 """
     assert mend_text({}, label="x").startswith("x: 0 proven remedies applied")
-
-
-def test_a_lesson_keeps_the_layout_of_its_circuits() -> None:
-    text = lesson_text({"slug": "reset-path", "title": "A way out", "lesson": {
-        "why": "Charge stays.", "failing": "parts:\n  R1: {kind: resistor}\n", "passing": "parts: {}\n"}})
-    assert text == ("reset-path: A way out\n\nwhy\n  Charge stays.\n\nthe smallest circuit that fails\n"
-                    "  parts:\n    R1: {kind: resistor}\n\nand the one that passes\n  parts: {}\n")
 
 
 @pytest.mark.parametrize(("value", "unit", "text"), [

@@ -12,9 +12,11 @@ from flask import Flask
 from flask.testing import FlaskClient
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
+from rules.min_beta_drive import RULE
 from service import facade
 from service.documents import load_circuit, read_document
 from service.http.openapi import EXAMPLE
+from service.ruleset import of_rules
 from tests.service.http.conftest import CIRCUIT
 
 SHAPES = {
@@ -25,6 +27,7 @@ SHAPES = {
     "/v1/spreads?samples=50": "Spread",
     "/v1/rules": "Rules",
     "/v1/rules/least-resistance": "Lesson",
+    "/v1/rules/least-resistance?depth=card": "Lesson",
     "/v1/part-types": "PartTypes",
     "/live": "Live",
     "/ready": "Ready",
@@ -133,3 +136,11 @@ def test_exclusive_bounds_survive(document: dict[str, Any]) -> None:
 
 def test_the_example_is_a_circuit_that_can_be_reviewed() -> None:
     assert load_circuit(EXAMPLE).name == EXAMPLE["name"]
+
+
+def test_a_whole_lesson_on_a_circuit_has_the_described_shape(document: dict[str, Any]) -> None:
+    lamp = read_document(json.dumps(EXAMPLE).encode(), "json")
+    answer = facade.lesson(RULE.slug, ruleset=of_rules([RULE]), prove=True, document=lamp)
+    assert answer["derivation"]["proven"] is True
+    assert answer["worked"]["verdicts"]
+    assert _errors(document, "Lesson", answer) == []

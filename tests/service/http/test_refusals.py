@@ -108,7 +108,7 @@ def test_an_unknown_rule_is_a_404_with_the_nearest_one(client: FlaskClient) -> N
         ("PUT", "/v1/states", "OPTIONS, POST"),
         ("DELETE", "/v1/remedies", "OPTIONS, POST"),
         ("POST", "/v1/rules", "GET, HEAD, OPTIONS"),
-        ("POST", "/v1/rules/least-resistance", "GET, HEAD, OPTIONS"),
+        ("PUT", "/v1/rules/least-resistance", "GET, HEAD, OPTIONS, POST"),
         ("PATCH", "/openapi.json", "GET, HEAD, OPTIONS"),
         ("POST", "/live", "GET, HEAD, OPTIONS"),
         ("POST", "/ready", "GET, HEAD, OPTIONS"),

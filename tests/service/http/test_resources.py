@@ -156,3 +156,14 @@ def test_a_number_that_is_not_finite_never_leaves_the_service() -> None:
     for number in (float("nan"), float("inf"), -float("inf")):
         with pytest.raises(ValueError, match="not JSON compliant"):
             json_bytes({"value": number})
+
+
+def test_a_lesson_at_a_depth_and_worked_on_a_circuit(client: FlaskClient) -> None:
+    line = client.get("/v1/rules/least-resistance?depth=line").json
+    assert "grounds" not in line
+    refused = client.get("/v1/rules/least-resistance?depth=page")
+    assert (refused.status_code, refused.json["errors"][0]["accepted"]) == (400, "line, card, lesson")
+    worked = _post(client, "/v1/rules/least-resistance?depth=card").json
+    assert worked["grounds"]["symbols"] == {"x": "what is looked at"}
+    assert {item["kind"] for item in worked["worked"]["verdicts"]} == {"violated", "satisfied"}
+    assert _post(client, "/v1/rules/no-such-rule").status_code == 404
