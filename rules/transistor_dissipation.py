@@ -100,7 +100,7 @@ class TransistorDissipation:
             "R_L": "load resistance, ohm",
         },
         source="P_25, T_jmax and Theta from the sheets of the types; 0.5 and 110 degC: from memory",
-        holds="for a transistor in free air: in states that last longer than a second, and in the worst second"
+        holds="for a transistor in free air: in states that last longer than a second, in the worst second"
         " of a slow passage from off to on",
         fails="on a heat sink or a copper area, which take more, and in a closed box, which warms up itself",
     )
