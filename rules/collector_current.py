@@ -118,7 +118,7 @@ class CollectorCurrent:
         name = part.name
         rated = rating(study, name, "current", "I_C,r", self.limits["rating"])
         assert rated is not None
-        limits = marks(rated, self.limits["share"].value, "A", "collector current")
+        limits = marks(rated, self.limits["share"].value, "A", "rated current")
         careful = limits[-1].value
         sign = 1.0 if part.kind == "npn" else -1.0
 

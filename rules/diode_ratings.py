@@ -197,8 +197,8 @@ class DiodeRatings:
         surge = rating(study, name, "surge", "I_FSM", self.limits["surge"])
         assert rated is not None
         assert surge is not None
-        limits = marks(rated, self.limits["current_share"].value, "A", "forward current")
-        for_a_moment = marks(surge, 1.0, "A", "surge current")[:1]
+        limits = marks(rated, self.limits["current_share"].value, "A", "rated forward current")
+        for_a_moment = marks(surge, 1.0, "A", "rated surge current")[:1]
         careful = limits[-1].value
         found = loads(study, lambda s: s.currents[name]["anode"], lambda amperes: 2.0 * amperes > careful)
         lasting = heaviest(found, True, brief)
@@ -245,7 +245,7 @@ class DiodeRatings:
         share = self.limits["reverse_share"].value
         if clamped:
             share = min(share, 1.0 / self.limits["clamp"].value)
-        limits = marks(rated, share, "V", "reverse voltage")
+        limits = marks(rated, share, "V", "rated reverse voltage")
         careful = allowed(rated.value, share)
         pair = part.pins["cathode"], part.pins["anode"]
         if pair[0] == pair[1]:

@@ -128,7 +128,8 @@ def marks(rated: Rated, share: float, unit: str, name: str) -> tuple[Mark, ...]:
     """
     whole = say(rated.value, unit)
     if not rated.stated:
-        return (Mark("warning", rated.value, f"{name} {whole} of the usual class, no rating is stated"),)
+        words = f"its rating is not stated, and the usual class stands {whole}"
+        return (Mark("warning", rated.value, words),)
     part = allowed(rated.value, share)
     return (
         Mark("error", rated.value, f"its {name} is {whole}"),

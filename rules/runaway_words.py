@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
     from schemas.circuit import Part
 
-SERIES = "E24"
 HARDLY = 0.8  # kelvin back on a kelvin, above which the end is too far off to be told
 
 
@@ -98,12 +97,12 @@ def with_emitter_resistor(
     if len(arms) == 1 and not stage.emitter_on_rail:
         name = arms[0].part
         low = -study.value(name, "tolerance_low")
-        ohms = round_up(max(needed, study.value(name, "resistance")), SERIES, low)
+        ohms = round_up(max(needed, study.value(name, "resistance")), study.preferences.resistor, low)
         summary = f"{from_to(study, name, ohms)}: its drop takes back what the heat gives"
         yield Proposal(summary, (new_resistance(study, name, ohms),))
         return
     low = study.resolved.assumptions["resistor_tolerance"]
-    ohms = round_up(max(needed - bias.emitter, 1.0), SERIES, low)
+    ohms = round_up(max(needed - bias.emitter, 1.0), study.preferences.resistor, low)
     net = new_net(study.circuit, stage.emitter)
     made = new_part(study.circuit, "R", "resistor", {"a": net, "b": stage.emitter}, resistance=ohms)
     fitting = Fitting((made,), ((part.name, "emitter", net),))

@@ -68,7 +68,7 @@ def test_a_class_that_is_only_assumed_warns_at_most() -> None:
     assert findings(lamp(0.095, beta=150.0)) == {}
     finding = findings(lamp(1.0, beta=150.0))["current"]
     assert finding.severity == "warning"
-    assert "no rating is stated" in finding.message
+    assert "its rating is not stated" in finding.message
     (outcome,) = (o for o in outcomes(RULE, lamp(0.05, beta=150.0)))
     assert [q.origin for q in outcome.evidence if q.symbol == "I_C,r"] == ["assumed"]
 

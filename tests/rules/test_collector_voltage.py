@@ -67,7 +67,7 @@ def test_a_rating_nobody_gave_counts_in_full_and_warns_at_most() -> None:
     assert findings(switched(39.0, beta=100.0)) == {}
     (finding,) = findings(switched(90.0, beta=100.0)).values()
     assert finding.severity == "warning"
-    assert "of the usual class, no rating is stated" in finding.message
+    assert "its rating is not stated, and the usual class stands" in finding.message
     assert [q.origin for q in finding.evidence if q.symbol == "V_CEO"] == ["assumed"]
     assert any("V_CEO of 120 V" in a for a in finding.advice)
 

@@ -186,7 +186,7 @@ def test_a_diode_nobody_described_warns_at_its_class() -> None:
     (current,) = findings(conducting(0.6)).values()
     (reverse,) = findings(blocking(80.0)).values()
     assert {current.severity, reverse.severity} == {"warning"}
-    assert "of the usual class, no rating is stated" in current.message
+    assert "its rating is not stated, and the usual class stands" in current.message
 
 
 TEXT = """\
