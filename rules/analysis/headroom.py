@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
     from schemas.circuit import Part
 
+FILTER = 1e-3  # s; a base with a smaller time constant is filtered, not timed
+
 
 @dataclass(frozen=True, eq=False)
 class Collector:
@@ -183,8 +185,18 @@ def next_stages(study: Study, stage: Stage, situation: Situation) -> Iterator[Ne
 
 
 def _is_timed(study: Study, stage: Stage) -> bool:
-    """True when the base waits for a capacitor: what it sees at one moment decides nothing."""
-    return any(p.kind == "capacitor" and stage.base in p.pins.values() for p in study.circuit.parts.values())
+    """True when the base waits for a capacitor: what it sees at one moment decides nothing.
+
+    One to a rail that follows within ``FILTER`` s only keeps edges away.
+    """
+    arms = study.roles.arms.get(stage.base, ())
+    siemens = sum(1.0 / study.value(arm.part, "resistance") for arm in arms)
+    for part in study.circuit.parts.values():
+        if part.kind == "capacitor" and stage.base in part.pins.values():
+            filters = bool(set(part.pins.values()) & study.roles.rails)
+            if not filters or study.value(part.name, "capacitance") > FILTER * siemens:
+                return True
+    return False
 
 
 def _turned_off(study: Study, stage: Stage, driven: Stage, situation: Situation) -> bool:

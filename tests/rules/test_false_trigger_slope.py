@@ -131,6 +131,14 @@ def test_a_capacitor_of_10_nf_is_proven() -> None:
     assert [part["capacitance"] for part in added] == ["10 nF"]
 
 
+def test_the_filter_takes_no_verdict_away_from_the_rule_on_headroom() -> None:
+    from rules.saturation_headroom import RULE as HEADROOM
+
+    text = RULE.lesson.passing.replace("10 kohm", "24 kohm")
+    (finding,) = reviewed(text, RULE, HEADROOM).findings
+    assert [remedy.proof.proven for remedy in finding.remedies] == [True]
+
+
 def test_policy_sets_the_slope() -> None:
     calm = copy(RULE)
     calm.limits = {**RULE.limits, "slope": replace(RULE.limits["slope"], value=1e4)}
