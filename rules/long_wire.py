@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.formulas.cutoff import off_voltage
-from rules.analysis.formulas.field import filter_for, loop_of_wire, mains_pick_up, node_against_hum
+from rules.analysis.formulas.field import (
+    filter_for,
+    loop_of_wire,
+    mains_pick_up,
+    node_against_hum,
+    shunt_against_hum,
+)
 from rules.analysis.hazards import highest_source
 from rules.analysis.pickup import carried, loosest, series_to_base, transfer
 from rules.analysis.preferred import round_up
@@ -192,7 +198,7 @@ class LongWire:
                     evidence=evidence,
                 )
                 continue
-            made = self._quieter(study, net, hum) if study.proposing else ()
+            made = self._quieter(study, net, hum, careful.right) if study.proposing else ()
             yield self._finding(
                 (net, transistor),
                 "warning" if hum.volts <= off else "error",
@@ -250,12 +256,13 @@ class LongWire:
         ohms = node_against_hum(off, self.limits["share"].value, hum.stray)
         return f"or let no more than {say(ohms, 'ohm')} hold the base of {hum.transistor} while it is off"
 
-    def _quieter(self, study: Study, net: str, hum: Hum) -> tuple[Proposal, ...]:
-        """A capacitor from base to emitter, large enough for a corner of 5 Hz."""
+    def _quieter(self, study: Study, net: str, hum: Hum, allowed: float) -> tuple[Proposal, ...]:
+        """A capacitor from base to emitter, for a corner of 5 Hz and for what hum may take."""
         part = study.circuit.parts[hum.transistor]
         if part.pins["base"] == net or hum.ohms <= 0.0:
             return ()
-        farads = round_up(filter_for(CORNER, hum.ohms), study.preferences.film, 0.1)
+        shunt = shunt_against_hum(hum.stray, self.limits["frequency"].value, allowed)
+        farads = round_up(max(filter_for(CORNER, hum.ohms), shunt), study.preferences.film, 0.1)
         pins = {"a": part.pins["base"], "b": part.pins["emitter"]}
         new = new_part(study.circuit, "C", "capacitor", pins, capacitance=farads, dielectric="film")
         what = f"{new.name} of {say(farads, 'F')} from the base of {hum.transistor} to its emitter"

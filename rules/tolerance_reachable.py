@@ -257,11 +257,11 @@ def _message(
         return f"a factor of {width:.3g}" if test.unit == "" else say(abs(width), case.unit)
 
     spec = case.spec
-    what = "wide" if spec.two_sided else "far"
     if resistors is None:
+        verb = "its range is still" if spec.two_sided else "it still comes to"
         told = (
-            f"even with exact resistors it goes {wide(bare)} {what}, where {wide(test.right)} are accepted:"
-            " no tolerance of the resistors holds it"
+            f"even with exact resistors {verb} {wide(bare)}, where {wide(test.right)} would fit: no tolerance"
+            " of the resistors holds it"
         )
     else:
         asks = f"it asks for resistors of {say(resistors, 'ratio', 2)}"

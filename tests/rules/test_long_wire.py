@@ -203,3 +203,13 @@ def test_the_dial_crosses_the_limit() -> None:
     dial = RULE.lesson.dial
     assert dial is not None
     assert RULE.lesson.passing.replace(dial.good, dial.bad) == RULE.lesson.failing
+
+
+def test_one_capacitor_is_enough_for_a_loose_base() -> None:
+    """60 m at 220 kohm: 86.7 uA at 50 Hz leave 0.14 V across 1.97 uF; 5 Hz alone asks for 0.14 uF."""
+    text = RULE.lesson.failing.replace("resistance: 10 kohm", "resistance: 220 kohm")
+    (finding,) = reviewed(text, RULE).findings
+    (remedy,) = finding.remedies
+    assert remedy.proof.proven
+    assert "of 2.2 uF" in remedy.summary
+    assert len([step for step in remedy.patch if step["op"] == "add"]) == 1

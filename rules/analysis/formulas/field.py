@@ -74,6 +74,15 @@ def filter_for(corner: float, resistance: float) -> float:
     return 1.0 / (2.0 * math.pi * corner * resistance)
 
 
+def shunt_against_hum(current: float, frequency: float, voltage: float) -> float:
+    """The least capacitance in F across which a sine of ``current`` A leaves ``voltage`` V: I/(2*pi*f*V).
+
+    All > 0, r.m.s.; what lies beside the capacitor only helps.  Round *up*.  Source: reactance.
+    """
+    positive(current=current, frequency=frequency, voltage=voltage)
+    return current / (2.0 * math.pi * frequency * voltage)
+
+
 def reading_share(meter: float, node: float) -> float:
     """What a meter of ``meter`` ohm still reads of a node of ``node`` ohm, 1: R_m/(R_m + R_n).
 
