@@ -51,23 +51,17 @@ def percent(difference: Any) -> str:
     """A relative difference with its sign; what rounds to nothing says so."""
     if not isinstance(difference, (int, float)):
         return UNDEFINED
+    if abs(difference) < 5e-7:
+        return "0 %"
     text = f"{100.0 * difference:+.2g}" if abs(difference) < 0.1 else f"{100.0 * difference:+.0f}"
     return f"{text} %"
-
-
-def is_helper(step: Json) -> bool:
-    """A helping number stands in brackets or has no subject at all; it is nobody's voltage or current."""
-    symbol = step.get("symbol") or {}
-    return step.get("kind") == "together" and (
-        "[" in str(step.get("id")) or not symbol.get("of")
-    )
 
 
 def lines(steps: Sequence[Json]) -> Iterable[Line]:
     waiting: list[Json] = []
     number = 0
     for step in steps:
-        if is_helper(step):
+        if step.get("helping"):
             waiting.append(step)
             continue
         number += 1

@@ -134,8 +134,8 @@ def _given(given: Given) -> Json:
     }
 
 
-def _meaning(symbol: Symbol) -> str:
-    if "[" in symbol.id or not symbol.of:
+def _meaning(symbol: Symbol, *, helping: bool) -> str:
+    if helping:
         return "a helping number"
     return _MEANINGS.get(symbol.base.rstrip("23456789"), "{}").format(symbol.of)
 
@@ -146,8 +146,9 @@ def _step(step: Step, values: Mapping[str, float]) -> Json:
     return {
         "id": step.unknown.id,
         "kind": step.kind,
-        "unknown": _meaning(step.unknown),
+        "unknown": _meaning(step.unknown, helping=step.helping),
         "symbol": _symbol(step.unknown),
+        "helping": step.helping,
         "says": step.says,
         "formula": with_symbols(step.formula),
         "numbers": with_numbers(step.formula, values),

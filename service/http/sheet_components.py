@@ -68,6 +68,7 @@ SHEETS: Mapping[str, Schema] = {
             "kind": {"enum": [*KINDS, "course"]},
             "unknown": TEXT,
             "symbol": _SYMBOL,
+            "helping": {**FLAG, "description": "a helping number of equations solved together"},
             "says": TEXT,
             **_FORMULA,
             "unit": TEXT,

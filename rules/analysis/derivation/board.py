@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from rules.analysis.derivation.equations import Equation
-from rules.analysis.derivation.expression import Expr, Parallel, Symbol, evaluate, leaves, symbols
+from rules.analysis.derivation.expression import Expr, Ref, Symbol, evaluate, symbols
 from rules.analysis.derivation.facts import Facts
 from rules.analysis.derivation.model import Approximation, Step
 from rules.analysis.derivation.words import says
@@ -32,6 +32,7 @@ class Draft:
     formula: Expr
     twin: Twin | None = None
     together: tuple[tuple[Expr, Expr], ...] = ()
+    helping: bool = False
 
 
 SOUND, LITTLE = (
@@ -88,8 +89,18 @@ class Board:
                 None if twin.ratio is None else (twin.ratio, evaluate(twin.ratio, self.values)),
                 None if twin.shift is None else (twin.shift, evaluate(twin.shift, self.values)),
             )  # fmt: skip
-        step = Step(draft.symbol, draft.kind, draft.says, draft.formula, symbols(draft.formula), value,
-                    approximate, draft.together, None if twin is None else twin.formula)  # fmt: skip
+        step = Step(
+            unknown=draft.symbol,
+            kind=draft.kind,
+            says=draft.says,
+            formula=draft.formula,
+            uses=symbols(draft.formula),
+            value=value,
+            approximate=approximate,
+            together=draft.together,
+            rough=None if twin is None else twin.formula,
+            helping=draft.helping,
+        )
         self.steps.append(step)
         return step
 
@@ -137,7 +148,12 @@ class Board:
     def _take(self, equation: Equation, unknown: str) -> None:
         symbol = next(term.unknown for term in equation.terms if term.unknown.id == unknown)
         formula = equation.solved_for(unknown)
-        self.write(Draft(symbol, equation.kind, says(self.facts, equation, symbol, formula), formula))
+        twin = self._twin(equation, symbol)
+        self.write(Draft(symbol, equation.kind, says(self.facts, equation, symbol, formula), formula, twin))
 
-
-__all__ = ["Board", "Draft", "Parallel", "Twin", "leaves"]
+    def _twin(self, equation: Equation, unknown: Symbol) -> Twin | None:
+        """Where the emitter current is known first, quick working lets the collector carry all of it."""
+        if equation.kind != "beta" or equation.spare or unknown.base != "I_C":
+            return None
+        emitter = Symbol(f"I_E({unknown.of})", "I_E", unknown.of, "A")
+        return Twin("the base current", Ref(emitter)) if emitter.id in self.values else None

@@ -146,8 +146,7 @@ class Elimination:
                     factors.pop(other, None)
                     self.numbers[row].pop(other, None)
                     continue
-                if sum(1 for _ in leaves(merged)) > LONGEST:
-                    merged = self._helper("g", "", merged)
+                merged = self._loose(merged)
                 value = evaluate(merged, self.values)
                 if abs(value) <= GONE * max(abs(before), abs(evaluate(more, self.values))):
                     factors.pop(other, None)
@@ -155,24 +154,29 @@ class Elimination:
                     continue
                 factors[other] = merged
                 self.numbers[row][other] = value
-            if sum(1 for _ in leaves(constant)) > LONGEST:
-                constant = self._helper("g", "", constant)
-            self.rows[row] = (factors, constant)
+            self.rows[row] = (factors, self._loose(constant))
 
     def _named(self, unknown: str, other: str, expr: Expr) -> Expr:
         if not any(leaves(expr)) or isinstance(expr, Ref):
             return expr
-        return self._helper("b" if other else "a", f"{unknown}; {other}" if other else unknown, expr)
+        if other:
+            return self._helper("b", f"{unknown}; {other}", f"{unknown} per unit of {other}", expr)
+        return self._helper("a", unknown, f"the constant part of {unknown}", expr)
 
-    def _helper(self, letter: str, of: str, expr: Expr) -> Expr:
-        count = sum(1 for draft in self.helpers if draft.symbol.base.startswith("g")) + 1 if not of else ""
-        label = f"{letter}{self.block}{'_' if of == '' and self.block else ''}{count}"
-        symbol = Symbol(f"{label}[{of}]" if of else label, label, of, unit_of(expr))
-        if of and "; " in of:
-            unknown, other = of.split("; ")
-            says = f"{unknown} per unit of {other}"
+    def _loose(self, expr: Expr) -> Expr:
+        """The same under a short name where it has grown long."""
+        if sum(1 for _ in leaves(expr)) <= LONGEST:
+            return expr
+        count = 1 + sum(not draft.symbol.of for draft in self.helpers)
+        return self._helper(
+            f"g{self.block}_" if self.block else "g", str(count), "put together for what follows", expr
+        )
+
+    def _helper(self, letter: str, of: str, says: str, expr: Expr) -> Expr:
+        if letter.startswith("g"):
+            symbol = Symbol(f"{letter}{of}", f"{letter}{of}", "", unit_of(expr))
         else:
-            says = f"the constant part of {of}" if of else "put together for the equations below"
+            symbol = Symbol(f"{letter}{self.block}[{of}]", f"{letter}{self.block}", of, unit_of(expr))
         self.values[symbol.id] = evaluate(expr, self.values)
-        self.helpers.append(Draft(symbol, "together", says, expr))
+        self.helpers.append(Draft(symbol, "together", says, expr, helping=True))
         return Ref(symbol)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from rules.analysis.derivation.expression import ONE, Expr, Number, Ref, Symbol, add, over, times
+from rules.analysis.derivation.expression import ONE, Expr, Ref, Sum, Symbol, add, evaluate, over, times
 from rules.analysis.derivation.facts import Device, Element, Facts
 from rules.analysis.derivation.model import KINDS
 
@@ -99,8 +99,6 @@ def _of_element(facts: Facts, element: Element) -> list[Equation]:
 
 
 def _signed(expr: Expr) -> tuple[tuple[int, Expr], ...]:
-    from rules.analysis.derivation.expression import Sum
-
     return expr.terms if isinstance(expr, Sum) else ((1, expr),)
 
 
@@ -174,8 +172,6 @@ def _balances(facts: Facts) -> list[Equation]:
 
 def coefficients(equation: Equation, values: Mapping[str, float]) -> tuple[dict[str, float], float]:
     """The equation in numbers: the factor of every unknown, and the constant with all known terms in it."""
-    from rules.analysis.derivation.expression import evaluate
-
     found: dict[str, float] = {}
     constant = sum(sign * evaluate(expr, values) for sign, expr in equation.constants)
     for term in equation.terms:
@@ -186,5 +182,3 @@ def coefficients(equation: Equation, values: Mapping[str, float]) -> tuple[dict[
             found[term.unknown.id] = found.get(term.unknown.id, 0.0) + factor
     return found, constant
 
-
-__all__ = ["Equation", "Number", "Term", "coefficients", "equations_of"]

@@ -94,6 +94,11 @@ class Facts:
     def voltage(self, net: str) -> Symbol:
         return voltage(net, self.datum.get(net, ""))
 
+    def net_of(self, symbol: Symbol) -> str:
+        """The net of which a symbol is the voltage; raises ``StopIteration`` for another."""
+        nets = self.state.mode.network.resolved.circuit.net_names
+        return next(net for net in nets if self.voltage(net) == symbol)
+
     def defined(self, *nets: str) -> bool:
         """True when the voltages of these nets can be counted from one and the same net."""
         return len({self.datum.get(net) for net in nets}) == 1

@@ -55,6 +55,7 @@ class Step:
     approximate: Approximation | None = None
     together: tuple[tuple[Expr, Expr], ...] = ()  # the equations that were solved together, left and right
     rough: Expr | None = None  # taken in quick working instead of the formula
+    helping: bool = False  # a helping number, no quantity of the circuit
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ from rules.analysis.derivation.expression import (
     Expr,
     Log,
     Ref,
-    Symbol,
     add,
     evaluate,
     negative,
@@ -85,5 +84,3 @@ def _says(timed: TimedState) -> str:
     way = "climbs" if pieces[0].end > pieces[0].start else "falls"
     return f"{timed.capacitor} {way} until {what}"
 
-
-__all__ = ["Symbol", "onward"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from rules.analysis.derivation.board import Board, Draft, Twin
-from rules.analysis.derivation.expression import ONE, ZERO, Expr, Ref, Sum, add, over, parts_of, times
+from rules.analysis.derivation.expression import ONE, ZERO, Expr, Ref, add, over, parts_of, times
 from rules.analysis.derivation.facts import Device, Element
 from rules.analysis.derivation.ports import NoPort, Port, Viewer, divided
 from rules.analysis.derivation.words import joined
@@ -237,11 +237,10 @@ def _base(board: Board, device: Device) -> Drafts | None:
             ratio,
             times(at_base.ohms, Ref(symbol)),
         )
-    seen = (
-        f"; from {device.part}'s base its emitter's {joined(at_emitter.parts)} looks beta + 1 times as large"
-        if looking is not None
-        else ""
-    )
+    seen = ""
+    if looking is not None:
+        verb = "looks" if len(at_emitter.parts) == 1 else "look"
+        seen = f"; seen from there {joined(at_emitter.parts)} at its emitter {verb} beta + 1 times as large"
     says = f"what drives {device.part}'s base, less its junction drop, over all that resists" + seen
     viewer.plan.drafts.append(Draft(symbol, "thevenin", says, over(across, total), twin))
     return viewer.plan.drafts
@@ -279,5 +278,3 @@ def _node(board: Board, net: str) -> Drafts | None:
         viewer.plan.drafts.append(Draft(target, "thevenin", says, formula, twin))
     return viewer.plan.drafts
 
-
-__all__ = ["Sum", "next_pattern"]

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from rules.analysis.derivation.board import Board, Draft, Twin
+from rules.analysis.derivation.board import Board, Draft
 from rules.analysis.derivation.expression import (
     ONE,
     ZERO,
@@ -309,5 +309,3 @@ def divided(branches: list[Port]) -> Expr | None:
     share = over(times(span, other.ohms), add((1, one.ohms), (1, other.ohms)))
     return add((1, other.volts), (1, share))
 
-
-__all__ = ["NoPort", "Plan", "Port", "Twin", "Viewer", "divided"]

@@ -21,15 +21,14 @@ def compared(givens: Sequence[Given], steps: Sequence[Step]) -> tuple[Compared, 
         formula = step.rough or step.formula
         if step.rough is None and not rough.keys() & set(symbols(formula)):
             continue
-        if step.kind == "together" and step.unknown.unit not in ("V", "A"):
-            continue  # helping numbers are no result
+        if step.kind == "together" and step.rough is None:
+            continue  # what a block gives beside its first unknown would turn a small slip into a large one
         try:
             value = evaluate(formula, values | rough)
         except (ZeroDivisionError, KeyError):
             continue
         if abs(value - step.value) > SHOWN * max(abs(value), abs(step.value)):
             rough[step.unknown.id] = value
-            if "[" not in step.unknown.id:
-                difference = None if step.value == 0.0 else value / step.value - 1.0
-                found.append(Compared(step.unknown, value, step.value, difference))
+            difference = None if step.value == 0.0 else value / step.value - 1.0
+            found.append(Compared(step.unknown, value, step.value, difference))
     return tuple(found)

@@ -95,7 +95,8 @@ def _sagging(board: Board, symbol: Symbol) -> Expr | None:
         if element.kind != "source" or element.resistance is None or element.drop is None:
             continue
         for here, other, sign in ((element.b, element.a, -1), (element.a, element.b, 1)):
-            if symbol.of.split(",")[0] == here and board.knows(other) and board.facts.defined(here, other):
+            mine = symbol == board.facts.voltage(here)
+            if mine and board.knows(other) and board.facts.defined(here, other):
                 return add((1, board.facts.net(other) or ZERO), (sign, element.drop))
     return None
 
@@ -221,5 +222,5 @@ class Writer:
             else f"{unknown} per unit of {tear}"
         )
         self.values[symbol.id] = evaluate(expr, self.values)
-        self.helpers.append(Draft(symbol, "together", says, expr))
+        self.helpers.append(Draft(symbol, "together", says, expr, helping=True))
         return Ref(symbol)

@@ -33,14 +33,14 @@ def _source(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) ->
     if unknown.base == "I":
         return f"what {name} drops inside tells the current through it"
     inner = any(term.factor is not None for term in equation.terms)
-    other = a if unknown.of.split(",")[0] == b else b
-    here = unknown.of.split(",")[0]
+    other = a if facts.net_of(unknown) == b else b
+    here = facts.net_of(unknown)
     return f"{name} sets {here} against {other}" + (", less what it drops inside" if inner else "")
 
 
 def _capacitor(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> str:
     a, b = _ends(facts, equation.subject)
-    here = unknown.of.split(",")[0]
+    here = facts.net_of(unknown)
     return f"{equation.subject} still holds its voltage between {here} and {b if here == a else a}"
 
 
@@ -49,7 +49,7 @@ def _contact(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -
     a, b = _ends(facts, name)
     if unknown.base == "I":
         return f"what {name} drops tells the current through it"
-    here = unknown.of.split(",")[0]
+    here = facts.net_of(unknown)
     other = b if here == a else a
     if _part(facts, name) == "contact":
         return f"{name} is closed: {here} is at the voltage of {other}"
@@ -61,7 +61,7 @@ def _coil(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> s
     a, b = _ends(facts, name)
     if unknown.base == "I":
         return f"at rest {name} is its winding resistance"
-    here = unknown.of.split(",")[0]
+    here = facts.net_of(unknown)
     other = b if here == a else a
     resistive = any(term.factor is not None for term in equation.terms)
     why = "drops only what its winding resistance takes" if resistive else "drops nothing"
@@ -73,7 +73,7 @@ def _junction(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) 
     region = facts.state.devices[name]
     if unknown.base == "I":
         return f"what {name} stands above its breakdown voltage drives its slope resistance"
-    here = unknown.of.split(",")[0]
+    here = facts.net_of(unknown)
     if region == "breakdown":
         return f"{name} is in breakdown: its cathode stands above its anode by V_Z"
     if region == "on":
@@ -90,7 +90,7 @@ def _junction(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) 
 def _saturation(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> str:
     name = equation.subject
     device = next(item for item in facts.devices if item.part == name)
-    here = unknown.of.split(",")[0]
+    here = facts.net_of(unknown)
     pin = "collector" if device.nets["collector"] == here else "emitter"
     other = "emitter" if pin == "collector" else "collector"
     above = (pin == "collector") == (device.sign > 0)
@@ -104,7 +104,7 @@ def _ohm(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> st
         if a == b:
             return f"both ends of {name} are on {a}: no voltage, no current"
         return f"{name} lies between {a} and {b}, both known"
-    here = unknown.of.split(",")[0]
+    here = facts.net_of(unknown)
     other = b if here == a else a
     if len(list(leaves(formula))) == 1:
         return f"{name} carries nothing, so {here} is at the voltage of {other}"

@@ -271,6 +271,35 @@ def test_quick_working_is_that_of_a_stiff_divider() -> None:
         assert item.difference == pytest.approx(item.rough / item.exact - 1.0, rel=1e-9)
 
 
+def test_quick_working_lets_the_collector_carry_what_the_emitter_does() -> None:
+    parts = [b.supply("V1", "vp", "gnd", 12.0), b.supply("V2", "base", "gnd", 2.7),
+             b.npn("Q1", "c", "base", "e", 80.0), b.resistor("RE", "e", "gnd", 1e3),
+             b.resistor("RC", "vp", "c", 2e3)]  # fmt: skip
+    sheet = sheet_of(b.only_state(b.circuit(*parts)))
+    rough = steps(sheet)["I_C(Q1)"].approximate
+    assert rough is not None
+    # 2 mA in the emitter; the collector has 80/81 of it
+    assert (rough.value, rough.difference) == (pytest.approx(2e-3), pytest.approx(1 / 80))
+    assert {item.symbol.id for item in sheet.compared} == {"I_C(Q1)", "I(RC)", "V(c)", "I(V1)"}
+
+
+def test_names_of_any_kind_do_no_harm() -> None:
+    # the letters of a symbol are no syntax: brackets, commas and semicolons in names stay names
+    plain = garden_light()
+    strange = {net: net if net == "gnd" else f"{net}, [{net}; x) = 1 || " for net in plain.net_names}
+    parts = {}
+    for name, part in plain.parts.items():
+        pins = frozen_map({pin: strange[net] for pin, net in part.pins.items()})
+        parts[f"{name}[1] (a), b"] = dataclasses.replace(part, name=f"{name}[1] (a), b", pins=pins)
+    renamed = dataclasses.replace(plain, parts=frozen_map(parts), stimuli=frozen_map({}))
+    held = {"C1[1] (a), b": 0.0}
+    pairs = zip(b.solve(renamed, held=held).states, b.solve(plain, held={"C1": 0.0}).states, strict=True)
+    for state, other in pairs:
+        assert differences(state, sheet_of(state)) == []
+        kinds = [sorted(step.kind for step in sheet_of(item).steps) for item in (state, other)]
+        assert kinds[0] == kinds[1]
+
+
 def test_a_follower_that_sags_agrees_too() -> None:
     for drop in (0.0, 3.0):
         state = b.only_state(follower(drop))
