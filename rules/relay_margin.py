@@ -62,6 +62,7 @@ parts:
   S1: {kind: contact, rest: open, pins: {a: rail, b: fed}}
   R1: {kind: resistor, resistance: 10 ohm, pins: {a: fed, b: top}}
   K1: {kind: coil, resistance: 400 ohm, nominal: 12 V, pick_up: 9 V, pins: {plus: top, minus: gnd}}
+  D1: {kind: diode, type: 1N4001, pins: {anode: gnd, cathode: top}}
 """
 FAILING = PASSING.replace("10 ohm", "150 ohm")
 

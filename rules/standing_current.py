@@ -36,11 +36,11 @@ format: thumbrule/1
 name: letter-box-flag
 ground: gnd
 parts:
-  BT1: {kind: battery, voltage: 9 V, capacity: 0.55 Ah, pins: {plus: rail, minus: gnd}}
+  BT1: {kind: battery, voltage: 9 V, capacity: 0.55 Ah, keyed: true, pins: {plus: rail, minus: gnd}}
   R1: {kind: resistor, resistance: 1 Mohm, pins: {a: rail, b: base}}
   S1: {kind: contact, rest: closed, pins: {a: base, b: gnd}}
-  Q1: {kind: npn, beta: 200, icbo: 50 nA, pins: {collector: lamp, base: base, emitter: gnd}}
-  LP1: {kind: load, resistance: 1.5 kohm, pins: {plus: rail, minus: lamp}}
+  Q1: {kind: npn, beta: 200, icbo: 50 nA, pins: {collector: flag, base: base, emitter: gnd}}
+  R2: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: flag}}
 """
 FAILING = PASSING.replace("1 Mohm", "100 kohm")
 

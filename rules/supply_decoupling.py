@@ -34,7 +34,7 @@ format: thumbrule/1
 name: feeder-hatch
 ground: gnd
 parts:
-  BT1: {kind: battery, voltage: 6 V, resistance: 0.5 ohm, pins: {plus: rail, minus: gnd}}
+  BT1: {kind: battery, voltage: 6 V, resistance: 0.5 ohm, keyed: true, pins: {plus: rail, minus: gnd}}
   C1: {kind: capacitor, capacitance: 47 uF, voltage: 16 V, pins: {plus: rail, minus: gnd}}
   S1: {kind: contact, rest: open, pins: {a: rail, b: set}}
   R5: {kind: resistor, resistance: 10 kohm, pins: {a: set, b: b1}}
@@ -45,7 +45,7 @@ parts:
   Q1: {kind: npn, beta: 200, pins: {collector: c1, base: b1, emitter: gnd}}
   R2: {kind: resistor, resistance: 10 kohm, pins: {a: out, b: b1}}
   R1: {kind: resistor, resistance: 10 kohm, pins: {a: b1, b: gnd}}
-  L1: {kind: load, resistance: 56 ohm, pins: {plus: out, minus: gnd}}
+  L1: {kind: load, resistance: 91 ohm, pins: {plus: out, minus: gnd}}
 """
 FAILING = PASSING.replace(
     "  C1: {kind: capacitor, capacitance: 47 uF, voltage: 16 V, pins: {plus: rail, minus: gnd}}\n", ""

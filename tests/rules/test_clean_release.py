@@ -64,7 +64,7 @@ def test_a_led_that_stays_below_its_drop_is_off() -> None:
 def test_an_open_base_amplifies_its_leakage() -> None:
     """Without R5, at 60 degC: 200 nA are 2.26 uA, times 151 they are 342 uA; with R5 they stay 2.26 uA."""
     hot = Ambient(298.15, 298.15, 333.15)
-    made = document(RULE.lesson.passing.replace("icbo: 50 nA", "icbo: 200 nA")).circuit
+    made = document(RULE.lesson.passing.replace("2N3906", "2N3906, icbo: 200 nA, beta: 150")).circuit
     open_base = {name: part for name, part in made.parts.items() if name not in ("R7", "R5")}
     finding = only_finding(replace(made, parts=frozen_map(open_base), ambient=hot), RULE)
     least = 151.0 * collector_base_leakage(200e-9, 333.15)

@@ -124,7 +124,7 @@ def test_the_capacitors_are_proven() -> None:
     (remedy,) = finding.remedies
     assert remedy.proof.proven
     added = [op["value"] for op in remedy.patch if op["op"] == "add"]
-    assert [part["capacitance"] for part in added] == ["15 uF", "100 nF"]
+    assert [part["capacitance"] for part in added] == ["10 uF", "100 nF"]
     assert added[0]["pins"] == {"plus": "rail", "minus": "gnd"}
 
 
