@@ -19,7 +19,7 @@ from marshmallow import RAISE, Schema, ValidationError, fields
 
 from schemas.finding import Finding, Outcome, Review
 
-_WITHHELD: Mapping[type, frozenset[str]] = {Outcome: frozenset({"finding", "proposals"})}
+_WITHHELD: Mapping[type, frozenset[str]] = {Outcome: frozenset({"finding", "proposals", "evidence"})}
 """Members that stay inside the program; an outcome names its finding by identity instead."""
 
 
