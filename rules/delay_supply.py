@@ -157,7 +157,7 @@ class DelaySupply:
         case = Case(delay, battery, supply, worst)
         test = Test.at_most(worst.value, self.limits["share"].value, "")
         if test.holds:
-            return satisfied(self, delay, test, worst.label)
+            return satisfied(self, delay, test, worst.label, _exponent(case))
         return violated(
             self,
             delay,
@@ -196,12 +196,16 @@ def _moves(before: float, after: float) -> str:
     return f"falls from {say(before, 'V')} to {say(after, 'V')}"
 
 
-def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
+def _exponent(case: Case) -> Iterator[Quantity]:
     if math.isfinite(case.worst.value):
         meaning = "per cent of the delay per per cent of the battery voltage, at the corner"
         yield Quantity("S_V", meaning, case.worst.value, "")
     if math.isfinite(case.worst.nominal):
         yield Quantity("S_V0", "the same at nominal values", case.worst.nominal, "")
+
+
+def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
+    yield from _exponent(case)
     for name, volts in (("low", case.supply.low), ("high", case.supply.high)):
         known = study.resolved.values[case.battery, name]
         told = (known.origin, known.pointer, known.source if known.origin == "assumed" else None)

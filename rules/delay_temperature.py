@@ -170,7 +170,7 @@ class DelayTemperature:
         limit = self.limits["rate"].value
         test = Test.at_most(case.worst.value, limit, "1/K")
         if test.holds:
-            return satisfied(self, case.delay, test, case.worst.label)
+            return satisfied(self, case.delay, test, case.worst.label, _rate(case))
         made = tuple(_film(study, case, limit)) if study.proposing else ()
         return violated(
             self,
@@ -223,11 +223,15 @@ def _shares(case: Case) -> tuple[float, float]:
     return (whole / capacitance - 1.0) / span, (capacitance - 1.0) / span
 
 
-def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
-    weather = case.weather
+def _rate(case: Case) -> Iterator[Quantity]:
     if math.isfinite(case.worst.value):
         yield Quantity("r", "relative change of the delay per kelvin, at the corner", case.worst.value, "1/K")
     yield Quantity("r_0", "the same at nominal values", case.worst.nominal, "1/K")
+
+
+def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
+    weather = case.weather
+    yield from _rate(case)
     names = {weather.low: "low", weather.nominal: "nominal", weather.high: "high"}
     for kelvin, name in names.items():
         seconds = case.seconds(kelvin)

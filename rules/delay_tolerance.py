@@ -147,7 +147,8 @@ class DelayTolerance:
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test, corner = self._verdict(case)
         if severity is None:
-            return replace(satisfied(self, case.delay, test, corner.label), reason=_missing(case))
+            met = satisfied(self, case.delay, test, corner.label, _times(case))
+            return replace(met, reason=_missing(case))
         made: tuple[Proposal, ...] = ()
         told: tuple[str, ...] = ()
         if study.proposing:
@@ -222,12 +223,16 @@ def _missing(case: Case) -> str:
     return f"at {lost[0]}{more} {place(case.delay)} is not there, or ends in another way: no delay to judge"
 
 
-def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
-    window = case.window
+def _times(case: Case) -> Iterator[Quantity]:
     yield Quantity("t_0", "delay at nominal values, without leakage", case.nominal, "s")
     for corner, symbol, word in ((case.low, "t_min", "least"), (case.high, "t_max", "greatest")):
         if math.isfinite(corner.value):
             yield Quantity(symbol, f"{word} delay, {corner.label}", corner.value, "s")
+
+
+def _evidence(study: Study, case: Case) -> Iterator[Quantity]:
+    window = case.window
+    yield from _times(case)
     rss = case.root_sum_square
     if math.isfinite(rss):
         meaning = "root-sum-square of what each tolerance does alone: the usual spread, no worst case"

@@ -92,9 +92,14 @@ def repeating(rule: Rule, delay: Delay) -> Outcome:
     return not_applicable(rule, delay, reason)
 
 
-def satisfied(rule: Rule, delay: Delay, test: Test, corner: str) -> Outcome:
-    timed = delay.timed
-    return Outcome(rule.slug, "satisfied", (timed.capacitor,), "", timed.name, corner, test)
+def satisfied(
+    rule: Rule, delay: Delay, test: Test, corner: str, evidence: Iterable[Quantity] = ()
+) -> Outcome:
+    """``evidence`` are the numbers behind it, those that cost nothing more."""
+    timed, told = delay.timed, tuple(evidence)
+    return Outcome(
+        rule.slug, "satisfied", (timed.capacitor,), "", timed.name, corner, test, evidence=told
+    )
 
 
 def violated(

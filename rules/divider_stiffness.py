@@ -131,7 +131,7 @@ class DividerStiffness:
         for load in cornered:
             test = Test.at_least(load.ratio, self.limits["stiff"].value, "")
             if test.holds:
-                yield satisfied(self, subject, load.situation, test)
+                yield satisfied(self, subject, load.situation, test, _slices(load))
                 continue
             changed = _other_region(study, load)
             severity: Severity = "error" if load.ratio < self.limits["weak"].value or changed else "warning"
@@ -219,6 +219,12 @@ def _message(load: Loading, loads: Sequence[Loading], changed: str, stiff: float
     return text + (f" {changed}." if changed else "")
 
 
+def _slices(load: Loading) -> Iterator[Quantity]:
+    yield Quantity("I_div", "current of the unloaded divider", load.divider, "A")
+    yield Quantity("I_B", "base current", load.base, "A")
+    yield Quantity("k", "divider current over base current", load.ratio, "")
+
+
 def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
     for arm in load.arms:
         word = "upper" if arm in load.upper else "lower"
@@ -227,9 +233,7 @@ def _evidence(study: Study, load: Loading) -> Iterator[Quantity]:
             yield found
     for name in load.transistors:
         yield gain(study, name, load.situation.corner, load.situation.state.mode.betas[name])
-    yield Quantity("I_div", "current of the unloaded divider", load.divider, "A")
-    yield Quantity("I_B", "base current", load.base, "A")
-    yield Quantity("k", "divider current over base current", load.ratio, "")
+    yield from _slices(load)
     if load.unloaded is not None and load.shift:
         meaning = f"net {load.tap} without base current (same mode, gain without end)"
         yield Quantity("V_tap0", meaning, load.unloaded, "V")

@@ -155,7 +155,8 @@ class HoldingMargin:
         sure, edge = self.limits["sure"].value, self.limits["edge"].value
         test = Test.at_least(lost.value, sure, "")
         if test.holds:
-            yield satisfied(self, latch.members, situation(latch, rest, lost.corner), test)
+            told = (Quantity("M", "reserve of gain", lost.value, ""),) if math.isfinite(lost.value) else ()
+            yield satisfied(self, latch.members, situation(latch, rest, lost.corner), test, told)
             return
         if lost.value == 0.0:
             message = (
@@ -181,7 +182,11 @@ class HoldingMargin:
         most = self.limits["supply share"].value
         test = Test.at_most(share * volts, most * lowest, "V")
         if test.holds:
-            yield satisfied(self, latch.members, situation(latch, rest, lost.corner), test)
+            told = (
+                Quantity("V_hold", f"{name} at which the state is lost", share * volts, "V"),
+                Quantity("V_S,min", f"lowest voltage of {name} in use", lowest, "V"),
+            )
+            yield satisfied(self, latch.members, situation(latch, rest, lost.corner), test, told)
             return
         low = say(share * volts, "V")
         end = f"below {low}" if math.isfinite(lost.value) else f"at {low} already"

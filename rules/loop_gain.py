@@ -134,7 +134,8 @@ class LoopGain:
                 yield self._violated(study, latch, rest, lost, test, "error", message, around)
                 continue
             if math.isfinite(around):
-                yield satisfied(self, latch.members, where, test)
+                told = (Quantity("T", "gain around the loop with every member active", around, ""),)
+                yield satisfied(self, latch.members, where, test, told)
             test = Test.at_least(lost.value, 1.0 / self.limits["poor gain"].value, "")
             if test.holds:
                 yield satisfied(self, latch.members, where, test)

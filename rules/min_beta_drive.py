@@ -124,7 +124,7 @@ class MinBetaDrive:
         for drive in every:
             test = Test.at_least(drive.factor, sure, "")
             if test.holds:
-                yield satisfied(self, about, drive.situation, test)
+                yield satisfied(self, about, drive.situation, test, (_least(drive), *_currents(drive)))
                 continue
             severity: Severity = "error" if drive.factor < edge else "warning"
             proposals = _more(study, every, sure) if study.proposing and drive is worst else ()
@@ -194,17 +194,7 @@ def _message(study: Study, drive: Drive, severity: Severity, limits: Mapping[str
 
 
 def _evidence(study: Study, drive: Drive, sure: float) -> Iterator[Quantity]:
-    name, gain = drive.stage.transistor, drive.gain
-    source = None if gain.origin == "declared" else gain.source
-    yield Quantity(
-        "beta_min",
-        f"least gain of {name} at this collector current",
-        gain.value,
-        "",
-        gain.origin,
-        gain.pointer,
-        source,
-    )
+    yield _least(drive)
     for part in feed_resistors(study, drive):
         found = part_quantity(study, part, "resistance", part, "feeds the base")
         if found is not None:
@@ -213,9 +203,7 @@ def _evidence(study: Study, drive: Drive, sure: float) -> Iterator[Quantity]:
         found = part_quantity(study, part, "resistance", part, "from base to emitter")
         if found is not None:
             yield found
-    yield Quantity("I_B", "base current", drive.base, "A")
-    yield Quantity("I_C", "collector current once it saturates", drive.collector, "A")
-    yield Quantity("ODF", "overdrive factor, beta_min * I_B / I_C", drive.factor, "")
+    yield from _currents(drive)
     if drive.forced is not None:
         yield Quantity("beta_forced", "I_C / I_B; 10 is hard saturation", drive.forced, "")
     yield Quantity("V_CE", "across the transistor as it is", drive.vce, "V")
@@ -230,6 +218,19 @@ def _evidence(study: Study, drive: Drive, sure: float) -> Iterator[Quantity]:
                 sums.resistor_at_most,
                 "ohm",
             )
+
+
+def _least(drive: Drive) -> Quantity:
+    gain = drive.gain
+    meaning = f"least gain of {drive.stage.transistor} at this collector current"
+    source = None if gain.origin == "declared" else gain.source
+    return Quantity("beta_min", meaning, gain.value, "", gain.origin, gain.pointer, source)
+
+
+def _currents(drive: Drive) -> Iterator[Quantity]:
+    yield Quantity("I_B", "base current", drive.base, "A")
+    yield Quantity("I_C", "collector current once it saturates", drive.collector, "A")
+    yield Quantity("ODF", "overdrive factor, beta_min * I_B / I_C", drive.factor, "")
 
 
 def _more(study: Study, found: Sequence[Drive], sure: float) -> Iterator[Proposal]:

@@ -129,7 +129,8 @@ class RequiredBatteryLife:
             if drain.missing:
                 reason = f"{listed(drain.missing)} is missing: without it nobody knows what may leak there"
                 return undecided(self, item, (battery,), reason)
-            return satisfied(self, item, (battery,), test, drain.situation.label, drain.corner)
+            told = _sums(usable, life, drain) if drain.amperes > 0.0 else ()
+            return satisfied(self, item, (battery,), test, drain.situation.label, drain.corner, told)
         most = usable / wanted
         message = (
             f"{battery} lasts {say(life, 's')} in {place(drain)}, {say(wanted, 's')} are asked for: it brings"
@@ -162,6 +163,14 @@ class RequiredBatteryLife:
         yield Quantity("t", "life, usable capacity over the greatest current", life, "s")
         yield Quantity("I_most", "current with which it would last as long as asked", most, "A")
         yield from evidence(study, drain, (battery,))
+
+
+def _sums(usable: float, life: float, drain: Drain) -> tuple[Quantity, ...]:
+    return (
+        Quantity("Q_usable", "usable of its capacity", usable, "C"),
+        Quantity("I_max", "greatest current from it", drain.amperes, "A"),
+        Quantity("t", "life, usable capacity over the greatest current", life, "s"),
+    )
 
 
 RULE = RequiredBatteryLife()

@@ -13,7 +13,7 @@ from rules.contract import API_LEVEL, Dial, Lesson
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
 from rules.wording import listed, say
-from schemas.finding import Grounds, Limit, Outcome, Test
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -113,7 +113,11 @@ class RequiredStandingCurrent:
             if drain.missing:
                 reason = f"{listed(drain.missing)} is missing: without it nobody knows what may leak there"
                 return undecided(self, item, names, reason)
-            return satisfied(self, item, names, test, drain.situation.label, drain.corner)
+            told = (
+                Quantity("I_max", "greatest current in this state", drain.amperes, "A"),
+                Quantity("I", "the same at nominal values without leakage", drain.nominal, "A"),
+            )
+            return satisfied(self, item, names, test, drain.situation.label, drain.corner, told)
         message = (
             f"{listed(names)} bring up to {say(drain.amperes, 'A')} in {place(drain)}; {say(limit, 'A')} are"
             f" accepted. It is {say(drain.nominal, 'A')} at nominal values without leakage."

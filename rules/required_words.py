@@ -32,9 +32,17 @@ def undecided(rule: Rule, item: Asked, places: Sequence[str], reason: str) -> Ou
 
 
 def satisfied(
-    rule: Rule, item: Asked, places: Sequence[str], test: Test, state: str | None, corner: str
+    rule: Rule,
+    item: Asked,
+    places: Sequence[str],
+    test: Test,
+    state: str | None,
+    corner: str,
+    evidence: Iterable[Quantity] = (),
 ) -> Outcome:
-    return Outcome(rule.slug, "satisfied", (*places, item.label), "", state, corner, test)
+    """``evidence`` are the numbers behind it, those that cost nothing more."""
+    about, told = (*places, item.label), tuple(evidence)
+    return Outcome(rule.slug, "satisfied", about, "", state, corner, test, evidence=told)
 
 
 def violated(

@@ -110,7 +110,8 @@ class RetriggerShortening:
             return
         test = Test.at_least(two.second, share * two.first, "s")
         if test.holds:
-            yield Outcome(self.slug, "satisfied", about, "", delay.timed.name, two.corner, test)
+            state, told = delay.timed.name, tuple(_periods(two))
+            yield Outcome(self.slug, "satisfied", about, "", state, two.corner, test, evidence=told)
         else:
             yield self._violated(study, two, test)
 
@@ -158,10 +159,14 @@ def _message(two: Retimed, test: Test) -> str:
     )
 
 
-def _evidence(study: Study, two: Retimed) -> Iterator[Quantity]:
-    name = two.delay.timed.capacitor
+def _periods(two: Retimed) -> Iterator[Quantity]:
     yield Quantity("T", "first period, from rest", two.first, "s")
     yield Quantity("T'", "second period", two.second, "s")
+
+
+def _evidence(study: Study, two: Retimed) -> Iterator[Quantity]:
+    name = two.delay.timed.capacitor
+    yield from _periods(two)
     if two.window is None:
         yield Quantity("t_pause", "pause between the two, one period", two.pause, "s")
     else:

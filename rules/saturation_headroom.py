@@ -127,7 +127,7 @@ class SaturationHeadroom:
         for situation, point in points:
             test = Test.at_least(round(point.vce, 9), round(floor + spare, 9), "V")
             if test.holds:
-                yield satisfied(self, about, situation, test)
+                yield satisfied(self, about, situation, test, _point(stage.transistor, point))
                 continue
             bad = point.region != "active" or point.vce < floor + edge
             collector = collector_of(study, situation.state, stage)
@@ -198,7 +198,7 @@ class SaturationHeadroom:
         for situation, point in on:
             test = Test.at_most(point.vce, most, "V")
             if test.holds:
-                yield satisfied(self, (name,), situation, test)
+                yield satisfied(self, (name,), situation, test, _point(name, point))
                 continue
             power = situation.state.power[name]
             heat = f", {say(power, 'W')} of heat" if power else ""
@@ -242,7 +242,7 @@ class SaturationHeadroom:
         for situation, point in on:
             test = Test.at_least(point.vce, least, "V")
             if test.holds and point.region == "active":
-                yield satisfied(self, (name,), situation, test)
+                yield satisfied(self, (name,), situation, test, _point(name, point))
             elif place_of(situation) in active and not test.holds:
                 collector = collector_of(study, situation.state, stage)
                 message = (
@@ -343,6 +343,12 @@ def _linear_message(
     return text
 
 
+def _point(name: str, point: Point) -> Iterator[Quantity]:
+    yield Quantity("V_CE", f"collector to emitter of {name}", point.vce, "V")
+    yield Quantity("I_C", "collector current", point.collector, "A")
+    yield Quantity("I_B", "base current", point.base, "A")
+
+
 def _evidence(
     study: Study,
     stage: Stage,
@@ -352,9 +358,7 @@ def _evidence(
     headroom: float,
 ) -> Iterator[Quantity]:
     name = stage.transistor
-    yield Quantity("V_CE", f"collector to emitter of {name}", point.vce, "V")
-    yield Quantity("I_C", "collector current", point.collector, "A")
-    yield Quantity("I_B", "base current", point.base, "A")
+    yield from _point(name, point)
     yield gain(study, name, situation.corner, point.beta)
     yield assumption(study, "vce_sat", "V_CE,sat", "left across a saturated transistor")
     if collector is None:

@@ -155,7 +155,7 @@ class SteerCurrent:
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test = self._verdict(case.worst.value)
         if severity is None:
-            return satisfied(self, case.delay, test, case.worst.label)
+            return satisfied(self, case.delay, test, case.worst.label, _margin(case))
         wanted = self.limits["wanted"].value
         # a capacitor that alone takes what is missing is what timing-leakage speaks of
         cause = None
@@ -232,9 +232,13 @@ def _message(study: Study, case: Case, test: Test, least: float) -> str:
     )
 
 
-def _evidence(study: Study, case: Case, wanted: float) -> Iterator[Quantity]:
+def _margin(case: Case) -> Iterator[Quantity]:
     yield Quantity("m", "current brought over current taken, at the worst corner", case.worst.value, "")
     yield Quantity("m_0", "the same at nominal values", case.worst.nominal, "")
+
+
+def _evidence(study: Study, case: Case, wanted: float) -> Iterator[Quantity]:
+    yield from _margin(case)
     yield Quantity("I_ch", "current into the capacitor 0.1 V past the threshold", case.charging, "A")
     yield Quantity("I_E", f"current taken over from {listed(case.steering.partners)}", case.steered, "A")
     gains = [study.resolved.beta(name, "min") for name in case.steering.chain]

@@ -139,8 +139,12 @@ class SupplyShort:
         largest = abs(volts) / resistance
         low = part.kind == "driver" and _level(found, name) == "low"
         test = Test.at_most(0.0 if low else delivered, self.limits["half"].value * largest, "A")
+        told = (
+            Quantity("I_S", "current that the source delivers", delivered, "A"),
+            Quantity("V/r", "its short-circuit current", largest, "A"),
+        )
         if test.holds:
-            return Outcome(self.slug, "satisfied", (name,), "", *place, test)
+            return Outcome(self.slug, "satisfied", (name,), "", *place, test, evidence=told)
         road = _road(study, state, name, delivered)
         finding = Finding(
             rule=self.slug,
@@ -154,8 +158,7 @@ class SupplyShort:
             f" short circuit; limit {say(test.right, 'A')}. Half or more of it flows through"
             f" {listed(road) or 'no part alone'}.",
             evidence=(
-                Quantity("I_S", "current that the source delivers", delivered, "A"),
-                Quantity("V/r", "its short-circuit current", largest, "A"),
+                *told,
                 *(q for q in (part_quantity(study, name, "resistance", "r", "internal resistance"),) if q),
                 *_voltages(study, (name,)),
             ),

@@ -128,7 +128,7 @@ class ThresholdSensitivity:
     def _judge(self, study: Study, case: Case) -> Outcome:
         severity, test, corner = self._verdict(case)
         if severity is None:
-            return satisfied(self, case.delay, test, corner.label)
+            return satisfied(self, case.delay, test, corner.label, _places(case, corner))
         made = tuple(self._nearer(study, case)) if study.proposing else ()
         return violated(
             self,
@@ -210,6 +210,13 @@ def _message(case: Case, test: Test, corner: Corner) -> str:
 
 
 def _evidence(case: Case, corner: Corner, test: Test) -> Iterator[Quantity]:
+    yield from _places(case, corner)
+    yield Quantity("dV", "least voltage between start and threshold", case.smallest.value, "V")
+    yield Quantity("t", "delay at nominal values, without leakage", case.delay.duration, "s")
+    yield from changes(corner, "V" if test.unit == "V" else "")
+
+
+def _places(case: Case, corner: Corner) -> Iterator[Quantity]:
     threshold, aim, sensitivity = case.at(corner)
     yield Quantity("x", "threshold over aim, as sensitive as a charge from 0 V", case.flattest.value, "")
     yield Quantity("x_0", "the same at nominal values", case.flattest.nominal, "")
@@ -219,9 +226,6 @@ def _evidence(case: Case, corner: Corner, test: Test) -> Iterator[Quantity]:
     yield Quantity("V_0", "capacitor voltage at the start", case.delay.start, "V")
     if math.isfinite(sensitivity):
         yield Quantity("S", "per cent of the delay per per cent of the threshold", sensitivity, "")
-    yield Quantity("dV", "least voltage between start and threshold", case.smallest.value, "V")
-    yield Quantity("t", "delay at nominal values, without leakage", case.delay.duration, "s")
-    yield from changes(corner, "V" if test.unit == "V" else "")
 
 
 def _advice(test: Test) -> Iterator[str]:

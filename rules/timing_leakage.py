@@ -11,7 +11,7 @@ from rules.analysis.leakage import choices
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.leakage_words import Case, case_of, evidence, message, never_ends, other_ways, worst_case
 from rules.wording import member_pointer, times
-from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Severity, Test
+from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.delays import Delay
@@ -138,7 +138,9 @@ class TimingLeakage:
         for case in cases:
             severity, test = self._judge(case.ratio, case.delay.opposed)
             if severity is None:
-                yield Outcome(self.slug, "satisfied", (case.capacitor,), "", case.state, case.corner, test)
+                told = (Quantity("rho", "leakage limit over current at the threshold", case.ratio, ""),)
+                about, state = (case.capacitor,), case.state
+                yield Outcome(self.slug, "satisfied", about, "", state, case.corner, test, evidence=told)
                 continue
             proposals, advice = self._cures(study, case) if study.proposing and case is worst else ((), ())
             run = never_ends(study, case) if case is worst and severity == "error" else None
