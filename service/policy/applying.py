@@ -152,14 +152,14 @@ def limits_under(
                     place = f"profile {name} in policy {policy.profile.file}, line {policy.profile.line}"
                     made = Override(row.value, policy.profile, name, f"{row.source}; by {place}")
                     found.setdefault(slug, {})[key] = made
-    for (slug, written), setting in policy.limits.items():
+    for (slug, plain), setting in policy.limits.items():
         entry = ruleset.find(slug)
         if entry is None:
             continue  # a rule that does not run; a name that nobody knows was told already
-        known = find_limit(written, entry.rule.limits)
+        known = find_limit(plain, entry.rule.limits)
         try:
             if known is None:
-                raise unknown(f"{slug} has no limit of this name", written, tuple(entry.rule.limits))
+                raise unknown(f"{slug} has no limit of this name", plain, tuple(entry.rule.limits))
             limit = entry.rule.limits[known]
             value = limit_value(setting.value, slug, limit)
         except Complaint as complaint:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -11,6 +12,11 @@ from schemas.problems import Complaint, Problem
 
 NAME = "thumbrule.toml"
 SERIES_KINDS = ("resistor", "electrolytic", "film", "ceramic")
+
+
+def plain_name(written: str) -> str:
+    """The name of a limit for comparing: ``-`` and ``_`` may stand where it has a blank."""
+    return re.sub(r"[-_ ]+", " ", written)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +63,8 @@ def _empty() -> Mapping[Any, Any]:
 class Policy:
     """The settings of one file, or of several over each other.
 
-    ``limits`` is by rule and limit as they are written, ``tables`` has the rules
-    that limits are given for; ``run``, ``skip`` and
+    ``limits`` is by rule and limit (see :func:`plain_name`), ``tables`` has the
+    rules that limits are given for; ``run``, ``skip`` and
     ``allowed`` are tuples of settings, ``None`` where nothing is said.
     """
 

@@ -10,7 +10,7 @@ from typing import Any
 from rules.analysis.preferred import SERIES
 from schemas.finding import SEVERITIES
 from schemas.problems import Complaint, Path, Problem, listed, nearest_name, pointer, quoted, show
-from service.policy.model import SERIES_KINDS, Policy, PolicyRefused, Setting
+from service.policy.model import SERIES_KINDS, Policy, PolicyRefused, Setting, plain_name
 from service.policy.places import Place, nearest_place, places
 
 MAX_BYTES = 256 << 10
@@ -105,13 +105,17 @@ class _Sheet:
                 self.complain((name, key), Complaint("a table is needed", seen=show(value), accepted=form))
 
     def limits(self, slug: str, table: Mapping[str, Any]) -> Iterator[tuple[str, Setting]]:
+        seen: dict[str, str] = {}
         for name, value in table.items():
-            path = ("limits", slug, name)
-            if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+            path, plain = ("limits", slug, name), plain_name(name)
+            first = seen.setdefault(plain, name)
+            if first != name:
+                self.complain(path, Complaint(f"the limit is set twice, also as {first}", seen=quoted(name)))
+            elif isinstance(value, bool) or not isinstance(value, (int, float, str)):
                 wanted = 'a number in the SI unit of the limit, or text with a unit such as "110 degC"'
                 self.complain(path, Complaint("a quantity is needed", seen=show(value), accepted=wanted))
             else:
-                yield name, self.setting(path, value)
+                yield plain, self.setting(path, value)
 
     def pairs(self, name: str, check: Callable[[str, Any], Any]) -> Iterator[tuple[str, Setting]]:
         """Key and value of a table, each pair checked."""

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from schemas.finding import Limit
 from schemas.problems import Complaint, quoted, show
 from schemas.quantities import NUMBER, UNITS, format_quantity, parse
+from service.policy.model import plain_name
 from service.policy.profiles import SHARES
 
 _BY_UNIT = {unit: dimension for dimension, unit in UNITS.items() if unit}
@@ -17,17 +18,9 @@ _PER_CENT = re.compile(rf"\s*({NUMBER})\s*(%?)\s*\Z", re.ASCII)
 _KELVIN = re.compile(rf"\s*([+-]?{NUMBER})\s*K\Z", re.ASCII)
 
 
-def same_name(written: str, name: str) -> bool:
-    """A limit may be written with ``-`` or ``_`` where its name has a blank."""
-    return _plain(written) == _plain(name)
-
-
-def _plain(name: str) -> str:
-    return re.sub(r"[-_ ]+", " ", name)
-
-
-def find_limit(written: str, names: Iterable[str]) -> str | None:
-    return next((name for name in names if same_name(written, name)), None)
+def find_limit(plain: str, names: Iterable[str]) -> str | None:
+    """The name of a limit that reads ``plain`` (see :func:`plain_name`)."""
+    return next((name for name in names if plain_name(name) == plain), None)
 
 
 def limit_text(value: float, unit: str) -> str:
@@ -39,7 +32,7 @@ def limit_text(value: float, unit: str) -> str:
 def limit_value(raw: float | str, slug: str, limit: Limit) -> float:
     """The value in the SI unit of the limit.  Raises :class:`Complaint` for another unit or out of range."""
     value = _number(raw, limit)
-    share = (slug, limit.name) in SHARES or (not limit.unit and _plain(limit.name).split()[-1] == "share")
+    share = (slug, limit.name) in SHARES or (not limit.unit and plain_name(limit.name).split()[-1] == "share")
     if share and not 0.0 < value <= 1.0:
         wanted = "above 0, at most 1 (100 %)"
         raise Complaint("a share of a rating is out of range", seen=show(raw), accepted=wanted)

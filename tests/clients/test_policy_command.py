@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +16,7 @@ from clients.cli import main
 from clients.layout import WIDTH, columns
 from service.policy import PROFILES
 
+ROOT = Path(__file__).resolve().parents[2]
 SWITCH = """\
 format: thumbrule/1
 name: gate-light
@@ -219,3 +223,36 @@ def test_serve_refuses_a_policy_before_it_listens(folder: Path) -> None:
     result = run("serve", "--port", "0", "--policy", "bad.toml")
     assert result.exit_code == 2
     assert "bad.toml" in result.stderr
+
+
+def test_a_server_serves_under_its_policy_and_tells_it(folder: Path) -> None:
+    (folder / "thumbrule.toml").write_text(
+        "[limits.min-beta-drive]\nsure = 9\n"
+    )  # of no account to the server
+    (folder / "house.toml").write_text(STRICT)
+    command = [
+        sys.executable,
+        "-m",
+        "clients",
+        "serve",
+        "--port",
+        "0",
+        "--workers",
+        "1",
+        "--policy",
+        "house.toml",
+    ]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    server = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=folder, env=environment)
+    try:
+        assert server.stdout is not None
+        address = server.stdout.readline().removeprefix("Serving on ").split()[0]
+        shown = run("policy", "--server", address)
+        assert shown.exit_code == 0
+        assert "sure = 5 instead of 3 [house.toml:4]" in shown.stdout
+        found = answer("review", "--no-remedies", "--format", "json", "--server", address, LIGHT)
+        assert [item["rule"] for item in found["findings"]] == ["min-beta-drive"]
+        assert found["policy"][0] == "from house.toml"
+    finally:
+        server.terminate()
+        server.wait(timeout=30)

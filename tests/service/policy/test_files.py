@@ -68,6 +68,13 @@ def test_a_later_file_counts_more_and_the_own_one_most(tmp_path: Path) -> None:
     assert policy.series["film"].file.endswith("one.toml")
 
 
+def test_a_limit_written_in_another_way_is_the_same_limit(tmp_path: Path) -> None:
+    put(tmp_path / "one.toml", '[limits.x]\n"supply share" = 0.1\n')
+    put(tmp_path / "two.toml", "[limits.x]\nsupply-share = 0.2\n")
+    own = put(tmp_path / "own.toml", 'extends = ["one.toml", "two.toml"]\n[limits.x]\n"supply share" = 0.3\n')
+    assert {key: s.value for key, s in load(own).limits.items()} == {("x", "supply share"): 0.3}
+
+
 def test_a_file_reached_twice_is_no_circle(tmp_path: Path) -> None:
     put(tmp_path / "base.toml", '[series]\nfilm = "E3"\n')
     put(tmp_path / "l.toml", 'extends = ["base.toml"]\n')
