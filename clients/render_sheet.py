@@ -64,10 +64,10 @@ def _step(line: Line) -> list[str]:
     for helper in line.helpers:
         value = figure(helper.get("value"), str(helper.get("unit", "")))
         told = f"{helper['id']} = {helper['formula']} = {value}"
-        found += wrap(told, first=_MORE + "- ", rest=_MORE + "    ")
+        found += _tied(told, _MORE + "- ", _MORE + "    ")
     found += _formula(step)
     for text in rough_words(step):
-        found += wrap(text, first=_INDENT + "~ ", rest=_INDENT + "  ")
+        found += _tied(text, _INDENT + "~ ", _INDENT + "  ")
     return found
 
 
@@ -82,22 +82,22 @@ def _formula(step: Json) -> list[str]:
     rest = " " * (len(inner) + 2)
     found = wrap(pieces[0], first=_INDENT + lead, rest=rest)
     for piece in pieces[1:]:
-        # a number stays with its unit
-        held = re.sub(r"(\d) (?=[A-Za-z])", rf"\1{_TIE}", piece)
-        found += [row.replace(_TIE, " ") for row in wrap(held, first=inner, rest=rest)]
+        found += _tied(piece, inner, rest)
     return found
+
+
+def _tied(text: str, first: str, rest: str) -> list[str]:
+    """Wrapped so that a number stays with its unit."""
+    held = re.sub(r"(\d) (?=[A-Za-z%])", rf"\1{_TIE}", text)
+    return [line.replace(_TIE, " ") for line in wrap(held, first=first, rest=rest)]
 
 
 def _checks(sheet: Json) -> list[str]:
     regions, sums = split_checks(sheet)
     found = ["", "Checks"] if regions or sums else []
-    for check in regions:
+    for check in [*regions, *(check for check in sums if check.get("holds") is False)]:
         says, result = check_words(check)
-        found += wrap(f"{says}: {result}", first="  - ", rest="    ")
-    failed = [check for check in sums if check.get("holds") is False]
-    for check in failed:
-        says, result = check_words(check)
-        found += wrap(f"{says}: {result}", first="  - ", rest="    ")
+        found += _tied(f"{says}: {result}", "  - ", "    ")
     met = [str(check.get("subject")) for check in sums if check.get("holds")]
     if met:
         found += wrap(f"what was not needed above comes out too: {', '.join(met)}", first="  - ", rest="    ")

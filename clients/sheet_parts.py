@@ -118,7 +118,10 @@ def check_words(check: Json) -> tuple[str, str]:
         return str(check.get("says")), UNDEFINED
     unit = str(check.get("unit", ""))
     left, right = figure(check.get("left"), unit), figure(check.get("right"), unit)
-    return str(check.get("says")), f"{left} {check.get('relation')} {right}: {'yes' if holds else 'NO'}"
+    relation = str(check.get("relation"))
+    formula = str(check.get("formula")).split(f" {relation} ")[0]
+    lead = "" if formula in ("0", "") else f"{formula} = "
+    return str(check.get("says")), f"{lead}{left} {relation} {right}: {'yes' if holds else 'NO'}"
 
 
 def split_checks(sheet: Json) -> tuple[list[Json], list[Json]]:

@@ -75,7 +75,7 @@ def test_text_as_a_person_would_write_it(tank: Path) -> None:
     assert "8 equations hang together: each is written through I_B(Q1)" in re.sub(r"\s+", " ", text)
     checked = "Q2 is saturated: its base could carry more collector current than there is:"
     # 12.04 mA over 2.213 mA
-    assert f"  - {checked}\n    5.439 <= 150: yes\n" in text
+    assert f"  - {checked}\n    I_C(Q2) / I_B(Q2) = 5.439 <= 150: yes\n" in text
 
 
 def test_one_state_and_the_json_of_the_service(tank: Path) -> None:
@@ -97,7 +97,7 @@ def test_markdown_keeps_names_from_being_marks(tank: Path) -> None:
     assert text.startswith("# tank-latch: A lamp that \\<remembers\\> the tank & its level\n")
     assert "\n3. *junction*: Q2 conducts" in text
     assert "   `V(b2) = V(vp) - V_BE = 12 V - 0.7 V` = **11.3 V**\n" in text
-    assert "**5.439 \\<= 150: yes**" in text
+    assert "**I\\_C(Q2) / I\\_B(Q2) = 5.439 \\<= 150: yes**" in text
 
 
 class Page(HTMLParser):

@@ -97,7 +97,7 @@ class _Checker:
         elif device.region == "saturated":
             self._add(name, f"{name} is saturated: base current flows", Ref(base), ">=", ZERO)
             says = f"{name} is saturated: its base could carry more collector current than there is"
-            if self.board.values[base.id] > 0.0:
+            if self.board.values.get(base.id, 1.0) > 0.0:
                 self._add(name, says, over(Ref(collector), Ref(base)), "<=", device.gain)
         else:
             self._add(name, f"{name} works backwards: base current flows", Ref(base), ">=", ZERO)

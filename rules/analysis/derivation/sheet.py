@@ -25,14 +25,16 @@ def sheet_of(state: State, timed: TimedState | None = None) -> Sheet:
     if _missing(facts, board):
         board.take_in(sharing(facts))
         _work(board)
+    if _missing(facts, board):
+        _work(board, strict=False)
     return _finished(facts, board, timed)
 
 
-def _work(board: Board) -> None:
+def _work(board: Board, *, strict: bool = True) -> None:
     """Equations with one unknown as far as they go, then a pattern, until nothing more is found."""
     while True:
         board.propagate()
-        drafts = next_pattern(board) or next_block(board)
+        drafts = next_pattern(board) or next_block(board, strict=strict)
         for draft in drafts or ():
             board.write(draft)
         if drafts is None and not board.concede():

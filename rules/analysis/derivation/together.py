@@ -36,8 +36,11 @@ MOST_TEARS = 6
 TRIED = 12  # first unknowns tried where one is not enough
 
 
-def next_block(board: Board) -> list[Draft] | None:
-    """The steps that solve the smallest set of equations that hang together, or ``None``."""
+def next_block(board: Board, *, strict: bool) -> list[Draft] | None:
+    """The steps that solve the smallest set of equations that hang together, or ``None``.
+
+    ``strict`` takes only what comes out where the solver does.
+    """
     while board.pending:
         # a pattern that people know would have come first
         draft = board.pending.pop(0)
@@ -45,7 +48,8 @@ def next_block(board: Board) -> list[Draft] | None:
             return [draft]
     rows = []
     for place, equation in enumerate(board.equations):
-        if place not in board.used and board.missing(equation):
+        # one that has a single unknown and was not taken costs digits: it comes last of all
+        if place not in board.used and len(board.missing(equation)) > 1:
             factors, constant = coefficients(equation, board.values)
             rows.append(Row(equation, place, factors, constant))
     names = {term.unknown.id: term.unknown for row in rows for term in row.equation.terms}
@@ -54,6 +58,26 @@ def next_block(board: Board) -> list[Draft] | None:
     )
     wanted = board.facts.measured()
     sagging = [key for key in open_ if _liking(board, names[key]) == 0]
+    best = _best(rows, open_, sagging, wanted)
+    if best is None or best.error > EXACT:
+        block = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
+        plain = [row.equation for row in rows if not row.equation.spare]
+        mesh = Elimination(board, plain, names, "" if block == 1 else str(block))
+        drafts = mesh.drafts()
+        if drafts is not None:
+            return drafts
+    if best is None and not strict:
+        # where the solver itself has lost digits no solution is near to its own
+        best = _best(rows, open_, sagging, {})
+    if best is None:
+        return None
+    return Writer(board, names, False).drafts(best) or Writer(board, names, True).drafts(best)
+
+
+def _best(
+    rows: list[Row], open_: list[str], sagging: list[str], wanted: Mapping[str, float]
+) -> Course | None:
+    """The shortest way: through a rail that sags, else through one unknown, else through several."""
     best: Course | None = None
     for late in (False, True):
         for first in sagging:
@@ -64,14 +88,7 @@ def next_block(board: Board) -> list[Draft] | None:
             best = _shorter(best, _torn(rows, first, open_, late, wanted))
         if best is not None:
             break
-    if best is None or best.error > EXACT:
-        block = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
-        plain = [row.equation for row in rows if not row.equation.spare]
-        mesh = Elimination(board, plain, names, "" if block == 1 else str(block))
-        drafts = mesh.drafts()
-        if drafts is not None or best is None:
-            return drafts
-    return Writer(board, names, False).drafts(best) or Writer(board, names, True).drafts(best)
+    return best
 
 
 def _shorter(best: Course | None, course: Course | None) -> Course | None:
@@ -173,7 +190,10 @@ class Writer:
         if self.helping:
             marks = zip("bcdefgh", self.order, strict=False)
             sketch = " + ".join(["a", *(f"{mark} * {key}" for mark, key in marks)])
-        says = f"{len(moves)} equations hang together: each is written through {sketch}; the last gives it"
+        lead = f"{len(moves)} equations hang together"
+        if twin is not None:
+            lead = f"{symbol.of} sags by what all on it draws; {lead}"
+        says = f"{lead}: each is written through {sketch}; the last gives it"
         drafts = [*self.helpers, Draft(symbol, "together", says, formula, twin, together)]
         for key in reversed([move.unknown for move in moves if move.closes and move is not moves[-1]]):
             # eliminated on the way: now everything it was written through is known
