@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from rules.capacitor_voltage import RULE as CAPACITOR
+from service.engine import run
+from service.policy import apply, read_policy
 from service.policy.profiles import HOUSE, PROFILES, SHARES
-from service.ruleset import installed
+from service.ruleset import Ruleset, installed
+from tests.judged import document
 
 
 def values(name: str) -> dict[str, float]:
@@ -62,10 +66,40 @@ def test_rows_are_shares_or_temperatures_that_a_junction_can_have() -> None:
 
 def test_every_row_meets_a_limit_of_its_rule() -> None:
     catalogue = installed()
-    missing = {
-        key
-        for profile in PROFILES.values()
-        for key in profile.rows
-        if (entry := catalogue.find(key[0])) is not None and key[1] not in entry.rule.limits
-    }
-    assert not missing
+    for profile in PROFILES.values():
+        for slug, limit in profile.rows:
+            entry = catalogue.find(slug)
+            assert entry is not None, slug
+            assert limit in entry.rule.limits, (slug, limit)
+
+
+def under(profile: str, slug: str) -> Ruleset:
+    policy = read_policy(f'[derating]\nprofile = "{profile}"\n'.encode(), "t.toml")[0]
+    return apply(policy, installed().only([slug]))
+
+
+def test_a_profile_changes_a_verdict_and_names_its_document() -> None:
+    # System Reliability Center, Part Derating Parameters: aluminium electrolytics 70 % severe, 80 % benign
+    passing = document(CAPACITOR.lesson.passing).circuit
+    assert not run(passing, under("src-benign", CAPACITOR.slug)).findings
+    (finding,) = run(passing, under("src-severe", CAPACITOR.slug)).findings
+    assert finding.severity == "warning"
+    assert finding.test.right == pytest.approx(0.7 * 16.0)
+    assert (
+        "limit aluminium is 0.7 instead of 0.8 by profile src-severe (t.toml, line 2)"
+        in finding.grounds.source
+    )
+
+
+@pytest.mark.parametrize("name", sorted(set(PROFILES) - {HOUSE}))
+def test_shares_of_a_profile_are_never_more_than_a_warning(name: str) -> None:
+    for slug in sorted({slug for slug, _ in PROFILES[name].rows}):
+        rules = under(name, slug)
+        entry = rules.find(slug)
+        assert entry is not None
+        passing = document(entry.rule.lesson.passing).circuit  # within every rating, by the rules' own shares
+        assert {finding.severity for finding in run(passing, rules).findings} <= {"warning", "note"}, slug
+        for key, row in PROFILES[name].rows.items():
+            if key[0] == slug:
+                assert entry.rule.limits[key[1]].value == row.value
+                assert entry.rule.limits[key[1]].source.startswith(row.source)
