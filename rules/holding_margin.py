@@ -214,7 +214,8 @@ class HoldingMargin:
         measure = reserve if role == RESERVE_ROLE else holding
         worst = at_worst(latch, rest, measure)
         wanted = study.proposing and lost is worst
-        proposals: tuple[Proposal, ...] = more_hold(study, latch, rest) if wanted else ()
+        limits = self.limits["sure"].value, self.limits["supply share"].value
+        proposals: tuple[Proposal, ...] = more_hold(study, latch, rest, *limits) if wanted else ()
         return violated(
             self,
             study,

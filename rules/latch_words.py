@@ -140,24 +140,30 @@ def _source(origin: str, source: str) -> str | None:
     return source if origin == "assumed" else None
 
 
-def more_hold(study: Study, latch: Latch, rest: Rest) -> tuple[Proposal, ...]:
-    """Resistors, each alone, with which the state has twice the gain it needs, at 70 % of the supply too."""
-    made = kept(latch, ("more hold", rest), lambda: _more_hold(study, latch, rest))
+def more_hold(
+    study: Study, latch: Latch, rest: Rest, sure: float = RESERVE, share: float = SHARE
+) -> tuple[Proposal, ...]:
+    """Resistors, each alone, with which the state has ``sure`` times the gain it needs.
+
+    At ``share`` of the lowest supply too.
+    """
+    made = kept(latch, ("more hold", rest, sure, share), lambda: _more_hold(study, latch, rest, sure, share))
+    gain = "half the" if sure == 2.0 else f"1/{sure:g} of the"
     return tuple(
         Proposal(
-            f"{from_to(study, name, ohms)}: {quoted(rest.name)} holds with half the least gain and at"
-            f" {SHARE * 100:g} % of the lowest supply",
+            f"{from_to(study, name, ohms)}: {quoted(rest.name)} holds with {gain} least gain and at"
+            f" {share * 100:g} % of the lowest supply",
             (new_resistance(study, name, ohms),),
         )
         for name, ohms in made.items()
     )
 
 
-def _more_hold(study: Study, latch: Latch, rest: Rest) -> dict[str, float]:
-    limit = SHARE * lowest_share(latch)
+def _more_hold(study: Study, latch: Latch, rest: Rest, sure: float, share: float) -> dict[str, float]:
+    limit = share * lowest_share(latch)
 
     def enough(corner: Corner) -> bool:
-        strong = survives(latch, rest, corner, 1.0 / RESERVE)
+        strong = survives(latch, rest, corner, 1.0 / sure)
         return strong and survives_at(latch, rest, corner, limit)
 
     made: dict[str, float] = {}

@@ -373,3 +373,15 @@ def test_left_out_is_told_apart_from_failed() -> None:
     made = replace(RULES, left_out=(LeftOut("gone", "own-rules", "skipped"),))
     found = reviewed(BENCH, made)
     assert [o.kind for o in found.outcomes if o.rule == "gone"] == ["not-applicable"]
+
+
+def test_cures_meet_the_limit_of_the_policy_not_that_of_the_rule() -> None:
+    from rules.holding_margin import RULE as HOLDING
+
+    found = document(HOLDING.lesson.failing)
+    made = apply(policy("[limits.holding-margin]\nsure = 4\nsupply_share = 0.5\n"), of_rules([HOLDING]))
+    (finding,) = [f for f in review(found.circuit, made, raw=found.raw).findings if f.test.unit == ""]
+    proven = [remedy.proof for remedy in finding.remedies if remedy.proof.proven]
+    assert proven
+    assert all(proof.after is not None and proof.after >= 4.0 for proof in proven)
+    assert "1/4 of the least gain and at 50 %" in finding.remedies[0].summary
