@@ -115,7 +115,7 @@ def check_words(check: Json) -> tuple[str, str]:
     """The sentence of a check and what it came to."""
     holds = check.get("holds")
     if holds is None:
-        return str(check.get("says")), UNDEFINED
+        return str(check.get("says")), f"{UNDEFINED}, the circuit does not say"
     unit = str(check.get("unit", ""))
     left, right = figure(check.get("left"), unit), figure(check.get("right"), unit)
     relation = str(check.get("relation"))

@@ -49,6 +49,7 @@ class Board:
         self.equations = list(equations)
         self.used: set[int] = set()
         self.steps: list[Step] = []
+        self.careful = False  # digits before brevity: blocks are eliminated with sound pivots
         self.pending: list[Draft] = []  # what a block of equations gives beside its first unknown, if need be
         self.measured = facts.measured()
         self.largest = {
@@ -108,6 +109,17 @@ class Board:
         """Equations that come on top of the laws of the circuit."""
         self.equations.extend(more)
         self.values.update({key: given.value for key, given in self.facts.givens.found.items()})
+
+    def error(self) -> float:
+        """How far the working is from the solver, relative to the largest quantity of its kind."""
+        return max(
+            (
+                abs(self.values[key] - wanted) / max(self.largest[key.startswith("V(")], 1e-9)
+                for key, wanted in self.measured.items()
+                if key in self.values
+            ),
+            default=0.0,
+        )
 
     def propagate(self) -> None:
         """Take, in the order of the kinds, every equation that has one unknown left."""

@@ -44,7 +44,7 @@ class _Checker:
             element = next(item for item in self.facts.elements if item.part == name)
             what = "in breakdown" if region == "breakdown" else "conducting"
             if element.current is None:
-                self._undefined(name, f"{name} is {what}: the circuit does not say how much current it gets")
+                self._undefined(name, f"{name} is {what}: its current goes the right way")
             else:
                 self._add(
                     name,
@@ -85,7 +85,7 @@ class _Checker:
         base, collector, emitter = (device.currents[pin] for pin in ("base", "collector", "emitter"))
         if base is None or collector is None or emitter is None:
             self._undefined(
-                name, f"{name} is {device.region}: the circuit does not say how its currents divide"
+                name, f"{name} is {device.region}: its currents fit that"
             )
             return
         if device.region == "active":
@@ -127,7 +127,7 @@ class _Checker:
         self.board.values.update({key: given.value for key, given in self.facts.givens.found.items()})
         values = self.board.values
         if left is None or not set(symbols(left)) <= set(values):
-            self._undefined(subject, f"{says}: undefined, the circuit does not say")
+            self._undefined(subject, says)
             return
         a, b = evaluate(left, values), evaluate(right, values)
         unit = unit_of(left if left != ZERO else right)

@@ -58,7 +58,7 @@ def next_block(board: Board, *, strict: bool) -> list[Draft] | None:
     )
     wanted = board.facts.measured()
     sagging = [key for key in open_ if _liking(board, names[key]) == 0]
-    best = _best(rows, open_, sagging, wanted)
+    best = None if board.careful else _best(rows, open_, sagging, wanted)
     if best is None or best.error > EXACT:
         block = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
         plain = [row.equation for row in rows if not row.equation.spare]
@@ -66,6 +66,8 @@ def next_block(board: Board, *, strict: bool) -> list[Draft] | None:
         drafts = mesh.drafts()
         if drafts is not None:
             return drafts
+    if best is None and board.careful:
+        best = _best(rows, open_, sagging, wanted)
     if best is None and not strict:
         # where the solver itself has lost digits no solution is near to its own
         best = _best(rows, open_, sagging, {})
