@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.existence import Existence, Failure, existence
 from rules.analysis.latches.find import latches
+from rules.analysis.named import begins_at
+from rules.analysis.shunts import LEAST_CURRENT
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, say, where
-from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Test, identity
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
@@ -96,6 +98,11 @@ class LostState:
     def _judge(self, study: Study, situation: Situation) -> Iterator[Outcome]:
         state = situation.state
         found = study.shared(("existence", state), lambda: existence(state))
+        if situation.timed is not None and found.missing:
+            # what its capacitors hold was left there by the state before it, and follows the corner
+            timed = situation.timed
+            lost = tuple(f for f in found.missing if not begins_at(study, timed, f.point))
+            found = replace(found, missing=lost)
         subject = tuple(sorted(situation.state.devices))
         if not found.missing:
             # about the whole circuit: with a part added to it, it is still the same that is judged
@@ -138,14 +145,22 @@ class LostState:
             nets=(),
             pointers=[member_pointer(name, "pins") for name in devices],
             advice=(f"give {listed(devices)} more to spare: more drive, or a firmer bleed where it is off",),
+            cause=_starved_zener(study, devices),
         )
 
 
 def _change(failure: Failure) -> str:
     """What its junction does at the corner."""
     names = {"forward": "its base-emitter junction", "reverse": "its base-collector junction"}
-    which = names.get(failure.junction, "it")
-    return f"{which} would no longer conduct" if failure.conducting else f"{which} would conduct"
+    which = f"{names[failure.junction]} " if failure.junction in names else ""
+    return f"{which}would no longer conduct" if failure.conducting else f"{which}would conduct"
+
+
+def _starved_zener(study: Study, devices: Sequence[str]) -> str | None:
+    """The finding about a zener that has no current left, where that is all that is lost."""
+    if len(devices) != 1 or study.circuit.parts[devices[0]].kind != "zener":
+        return None
+    return identity("zener-bias", (devices[0],), (), LEAST_CURRENT)
 
 
 def _is_latched(study: Study, situation: Situation) -> bool:

@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.requirements import asked, means
-from rules.analysis.second_period import Retimed, at_slowest, retimed, stimulated
+from rules.analysis.second_period import Retimed, at_slowest, retimed, stays_moved, stimulated
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.wording import member_pointer, part_quantity, say
@@ -97,6 +97,10 @@ class RetriggerShortening:
     def _judge(self, study: Study, delay: Delay, stimulus: str) -> Iterator[Outcome]:
         name, share = delay.timed.capacitor, self.limits["share"].value
         about = (name, stimulus)
+        stuck = stays_moved(study, stimulus)
+        if stuck:
+            yield not_applicable(self, about, f'"{stimulus}" leaves {stuck} moved: it cannot come again')
+            return
         two = retimed(study, delay, stimulus)
         if two is None:
             yield not_applicable(self, about, f'"{stimulus}" does not set off what {name} times')

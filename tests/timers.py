@@ -149,3 +149,27 @@ def blinker(farads: float = 10e-6) -> Circuit:
 
 def requirement(kind: str, **values: Any) -> Requirement:
     return Requirement(kind, None, frozen_map(values))
+
+
+def pair_delay(internal: float = 2.0, volts: float = 9.0, tap: float = 15e3, **more: Any) -> Circuit:
+    """C1 turns an emitter-coupled pair over while S1 stays; Q3 loads the battery, and its sag lowers the tap.
+
+    The way back begins with the release of S1: C1 empties through R1 and R7.
+    """
+    return circuit(
+        battery("BT1", "rail", "gnd", volts, internal, **more),
+        contact("S1", "rail", "feed"),
+        resistor("R7", "feed", "gnd", 4.7e3),
+        resistor("R1", "feed", "slow", 100e3),
+        film("C1", "slow", "gnd", 10e-6),
+        npn("Q1", collector="c1", base="slow", emitter="tail", beta=1000.0),
+        npn("Q2", collector="rail", base="tap", emitter="tail", beta=1000.0),
+        resistor("R2", "rail", "tap", 20e3),
+        resistor("R3", "tap", "gnd", tap),
+        resistor("RE", "tail", "gnd", 6.8e3),
+        resistor("R4", "rail", "c1", 10e3),
+        pnp("Q3", collector="out", base="c1", emitter="rail", beta=100.0),
+        resistor("R5", "out", "gnd", 2.2e3),
+        name="pair-delay",
+        stimuli=frozen_map({"open": press("S1", 20.0)}),
+    )

@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from rules.analysis.corners.existence import existence
+from rules.analysis.corners.existence import existence, stands_for
 from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.corners.parameters import Point, at, parameters
 from rules.analysis.corners.variants import Quantity
@@ -22,7 +22,7 @@ from rules.analysis.delays import course_of
 from rules.analysis.frozen import Segment, TimedState, ending, follow, held_with, transitions
 from rules.analysis.network import build_network
 from rules.analysis.resolve import Resolved
-from rules.analysis.states import State, linear_state, matches
+from rules.analysis.states import State, linear_state, matches, states_of
 from rules.analysis.study import Situation, Study
 from schemas.circuit import Circuit
 
@@ -244,6 +244,22 @@ def _start(study: Study, timed: TimedState) -> Callable[[Point], State | None]:
             return None
 
     return at_start
+
+
+def begins_at(study: Study, timed: TimedState, point: Point) -> bool:
+    """Whether a timed state is there at a point, its capacitors holding what the state before it leaves."""
+    origin = _origin(study, timed)
+    if origin is None:
+        return False
+    resolved, _ = at(study.resolved, point)
+    before = states_of(build_network(resolved, origin.mode.network.configuration), "typical")
+    found = [state for state in before.stable if stands_for(state, origin)]
+    starts = [held_with(resolved, timed.capacitor, state) for state in found]
+    return any(
+        stands_for(state, timed.state)
+        for held in starts
+        for state in states_of(build_network(resolved, timed.configuration, held), "typical").stable
+    )
 
 
 def _at_last(study: Study, timed: TimedState, start: State | None, quantity: Quantity) -> float | None:

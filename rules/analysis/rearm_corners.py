@@ -73,6 +73,8 @@ def worst_way(
         corners = corners_with(corners, values)
     if not corners.parameters:
         return None
+    if delay.timed.kind == "fold" and way.configuration.key != delay.timed.configuration.key:
+        return _by_trials(study, corners, way, shortening)  # where it begins follows from what comes between
     back = WayBack(study, corners, way, shortening)
     found = corners.worst(back.seconds, 1.0)
     if found is not None and math.isfinite(found.value) and not found.lost:

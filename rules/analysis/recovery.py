@@ -1,8 +1,8 @@
 """The way back: how a timing capacitor returns to where its next period starts from.
 
 After a fold the circuit falls into its other state by itself; after a region
-change nothing happens until the stimulus is withdrawn, and the way back leads
-through the configuration at rest.
+change, or a fold that leaves the capacitor charged, nothing happens until the
+stimulus is withdrawn, and the way back leads through the configuration at rest.
 """
 
 from __future__ import annotations
@@ -104,7 +104,11 @@ def recovery_of(study: Study, corner: str, delay: Delay, shortening: float) -> R
             return NoRecovery("the cycle repeats by itself; it has no other start to come back to")
         if timed.outcome == "undecided":
             return NoRecovery("several states may follow the end of the timed state", decided=False)
-        return _back(delay, timed.after, timed.configuration, shortening)
+        way = _back(delay, timed.after, timed.configuration, shortening)
+        if way.complete or timed.configuration.key == rest.key:
+            return way
+        # it snaps over and stays so while the stimulus lasts
+        return _withdrawn(study, corner, delay, rest, shortening)
     if timed.configuration.key == rest.key:
         if delay.origin is None:
             return NoRecovery("it runs once, at power-up; no contact or driver ends it")
@@ -139,9 +143,11 @@ def _withdrawn(
 
 
 def _last_voltage(study: Study, delay: Delay, rest: Configuration) -> float:
-    """Where the capacitor stands when the timed state has ended, and after a region change the stimulus."""
+    """Where the capacitor stands when the timed state has ended and then the stimulus."""
     phase = delay.timed.phase
-    stay = math.inf if delay.timed.kind == "fold" else dwell(study.circuit, delay.timed.configuration, rest)
+    if delay.timed.kind == "fold":
+        return delay.timed.after[-1].end_voltage if delay.timed.after else phase.end_voltage
+    stay = dwell(study.circuit, delay.timed.configuration, rest)
     return phase.end_voltage if math.isinf(stay) else voltage_after(phase.segments, delay.farads, stay)
 
 
@@ -181,7 +187,8 @@ def recovery_with(
     """
     changed = study.resolved.with_values(values)
     rest = configurations(study.circuit)[0][0]
-    last = _last_voltage(study, delay, rest)
+    snapped = delay.timed.kind == "fold" and way.configuration.key == delay.timed.configuration.key
+    last = delay.timed.phase.end_voltage if snapped else _last_voltage(study, delay, rest)
     made: list[Phase] = []
     for phase in way.phases:
         mode = phase.start_state.mode

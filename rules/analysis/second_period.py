@@ -11,7 +11,7 @@ from rules.analysis.corners.parameters import at, frozen_point, parameters
 from rules.analysis.delays import Delay
 from rules.analysis.requirements import Window, re_arm
 from rules.analysis.resolve import TRANSISTORS
-from rules.analysis.runs import left_at
+from rules.analysis.runs import left_at, positions
 from rules.analysis.states import find_states, matches
 from rules.analysis.stays import Stay, stay_in
 from rules.analysis.timeline.engine import EVENT_BUDGET, World
@@ -56,6 +56,13 @@ def stimulated(study: Study) -> Iterator[tuple[Delay, str]]:
             for stimulus in delay.timed.configuration.reached_by:
                 if stimulus in study.circuit.stimuli:
                     yield delay, stimulus
+
+
+def stays_moved(study: Study, stimulus: str) -> str | None:
+    """The first contact or driver that a stimulus leaves away from its position of rest."""
+    last = {action.part: action.to for action in study.circuit.stimuli[stimulus]}
+    rest = positions(study.state_sets()[0].configuration)
+    return next((name for name in sorted(last) if last[name] != rest[name]), None)
 
 
 def watched(study: Study, delay: Delay) -> Mapping[str, str]:

@@ -11,6 +11,7 @@ from rules.lost_state import RULE
 from schemas.circuit import Ambient, Circuit, Tolerance
 from tests.builders import EXACT, circuit, diode, exact, npn, only_state, resistor, supply
 from tests.judged import document, kinds, only_finding, outcomes, renamed
+from tests.timers import pair_delay
 
 TEN = Tolerance(-0.1, 0.1)
 
@@ -83,6 +84,14 @@ def test_a_latch_is_left_to_its_own_rule() -> None:
     about = [outcome for outcome in outcomes(RULE, subject) if "latch" in outcome.reason]
     assert about
     assert all(outcome.kind == "not-applicable" for outcome in about)
+
+
+def test_what_a_capacitor_holds_follows_the_supply() -> None:
+    """With a battery at 7.5 V C1 holds 7 V as S1 opens and not 8.6 V: Q1 stays active, as it is at 9 V."""
+    subject = pair_delay(low=7.5, high=9.6)
+    held = [s for s in Study(subject).situations() if s.timed is not None and s.timed.start > 8.0]
+    assert held
+    assert "violated" not in kinds(RULE, subject)
 
 
 def test_names_decide_nothing() -> None:

@@ -22,7 +22,7 @@ from tests.judged import (
     reviewed,
     value,
 )
-from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot, requirement
+from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot, pair_delay, requirement
 
 
 def back(subject: Circuit) -> float:
@@ -109,6 +109,17 @@ def test_no_way_back_is_an_error_with_the_bleed_to_fit() -> None:
     # 1.78 s for ln(0.7/0.0364) time constants of 100 uF: 6.02 kohm, 5.6 kohm with 5 %
     assert any("at most 5.6 kohm" in a for a in finding.advice)
     assert not [o for o in outcomes(RULE, no_way()) if o.proposals]
+
+
+def test_a_pair_that_snaps_over_is_brought_back_by_the_release_of_its_contact() -> None:
+    """The load lowers the rail and with it the tap: a snap, but the capacitor stays charged until S1 opens.
+
+    Then 10 uF empty through 104.7 kohm, from 8.9 V down to 9*(1 - (1-x)**0.05), x = 3.84/9.
+    """
+    subject = pair_delay()
+    enough = 9.0 * (1.0 - (1.0 - 3.84 / 9.0) ** 0.05)
+    assert back(subject) == pytest.approx(1.047 * math.log(8.85 / enough), rel=0.02)
+    assert only(subject).severity == "warning"
 
 
 @pytest.mark.parametrize(

@@ -166,6 +166,7 @@ def test_the_slowest_corner_scales_both_periods() -> None:
     [
         (on_delay(), "names no stimulus"),
         (blinker(), "names no stimulus"),
+        (replace(on_delay(), stimuli=frozen_map({"on": press("S1", 1.0)[:1]})), "cannot come again"),
         (replace(on_delay(), stimuli=frozen_map({"tap": press("S1", 0.01)})), "sets a delay off"),
     ],
 )
