@@ -80,7 +80,7 @@ def compare(before: Run, after: Run, target: Finding) -> Comparison:
     return Comparison(
         target=now.get(target.identity),
         new=_new(before, old, now, (target,)),
-        worse=_worse(old, now, target.identity),
+        worse=_worse(old, now, (target,), target.identity),
         lost=tuple(_lost(before, after, (target,))),
         gone=tuple(finding for key, finding in old.items() if key not in now and key != target.identity),
     )
@@ -124,7 +124,7 @@ def objection(before: Run, said: Verdicts, rule: str, target: Finding) -> Compar
     return Comparison(
         target=now.get(target.identity),
         new=_new(before, old, now, (target,)),
-        worse=_worse(old, now, target.identity),
+        worse=_worse(old, now, (target,), target.identity),
         lost=tuple(_lost_verdicts(verdicts, said.outcomes, (target,))),
         gone=(),
     )
@@ -138,16 +138,21 @@ def losses(before: Run, after: Run, targets: Sequence[Finding]) -> str:
     old = {finding.identity: finding for finding in before.findings}
     now = {finding.identity: finding for finding in after.findings}
     new = _new(before, old, now, targets)
-    return Comparison(None, new, _worse(old, now), tuple(_lost(before, after, targets)), ()).reason
+    return Comparison(None, new, _worse(old, now, targets), tuple(_lost(before, after, targets)), ()).reason
 
 
 def _worse(
-    old: Mapping[str, Finding], now: Mapping[str, Finding], but: str = ""
+    old: Mapping[str, Finding], now: Mapping[str, Finding], targets: Sequence[Finding], but: str = ""
 ) -> tuple[tuple[Finding, Finding], ...]:
+    # a remark that stays one may pay for mending more than a remark; the proof tells it
+    remarks = any(target.severity != "note" for target in targets)
     return tuple(
         (old[key], finding)
         for key, finding in now.items()
-        if key != but and key in old and is_worse(old[key], finding)
+        if key != but
+        and key in old
+        and is_worse(old[key], finding)
+        and not (remarks and finding.severity == "note")
     )
 
 
@@ -165,15 +170,13 @@ def _fall(before: Finding, after: Finding) -> float:
     return (old - new) / max(1.0, abs(old))
 
 
-def shifted(before: Run, after: Run, target: Finding) -> tuple[str, ...]:
-    """Findings that stay and move a little to the worse, within the leeway: to be told with the proof."""
+def shifted(before: Run, after: Run, target: Finding) -> tuple[tuple[str, bool], ...]:
+    """Findings that stay and move to the worse: to be told with the proof, and whether within the leeway."""
     now = {finding.identity: finding for finding in after.findings}
     return tuple(
-        f"{describe(finding)}: {before_and_after(finding, now[finding.identity])}"
-        for finding in before.findings
-        if finding.identity != target.identity
-        and finding.identity in now
-        and _fall(finding, now[finding.identity]) > EPSILON
+        (f"{describe(f)}: {before_and_after(f, now[f.identity])}", _fall(f, now[f.identity]) <= LEEWAY)
+        for f in before.findings
+        if f.identity != target.identity and f.identity in now and _fall(f, now[f.identity]) > EPSILON
     )
 
 

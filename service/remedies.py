@@ -271,8 +271,12 @@ class Bench:
         if shown:
             parts.append("shows now what the fault hid: " + ", ".join(describe(other) for other in shown))
         moved = shifted(self.baseline, run, finding)
-        if moved:
-            parts.append(f"moved by less than {LEEWAY:.0%} of the limit: " + ", ".join(moved))
+        little = [told for told, within in moved if within]
+        costs = [told for told, within in moved if not within]
+        if costs:
+            parts.append("at the cost of a remark: " + ", ".join(costs))
+        if little:
+            parts.append(f"moved by less than {LEEWAY:.0%} of the limit: " + ", ".join(little))
         return Proof(
             proven=True,
             reason="; ".join(parts),

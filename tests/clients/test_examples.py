@@ -23,15 +23,20 @@ FOUND: dict[str, set[tuple[str, str, str]]] = {
     "aquarium-ear.yaml": set(),
     "barrel-latch.yaml": set(),
     "class-microphone.yaml": {("error", "divider-stiffness", "Q1 R1 R2"),
-                              ("error", "saturation-headroom", "Q1 RC")},
+                              ("error", "saturation-headroom", "Q1 RC"),
+                              ("note", "standing-current", "BT1")},
     "frost-bell-mended.yaml": {("note", "timing-leakage", "C1"), ("note", "trigger", "S1")},
     "frost-bell.yaml": {("error", "base-emitter-reverse", "Q3"), ("error", "required-delay", "C1"),
                         ("error", "required-re-arm", "C1"), ("error", "steer-current", "C1 Q3"),
                         ("error", "timing-leakage", "C1"), ("note", "trigger", "S1"),
                         ("warning", "delay-tolerance", "C1"),
-                        ("warning", "divider-stiffness", "Q1 R3 R4 R8")},
+                        ("warning", "divider-stiffness", "Q1 R3 R4 R8"),
+                        ("warning", "tolerance-reachable", "C1")},
     "pond-pump.yaml": set(),
     "shed-fan.json": set(),
+    "vent-relay.yaml": {("error", "flyback-path", "K1"), ("error", "min-beta-drive", "Q1 R1"),
+                        ("error", "saturation-headroom", "Q1"), ("warning", "floating-base", "Q1"),
+                        ("warning", "no-dc-path", "Q1 R1 S1")},
     "workshop-lamp.yaml": {("error", "min-beta-drive", "Q1 R1"), ("error", "saturation-headroom", "Q1")},
 }
 NAMES = sorted(FOUND)
@@ -116,7 +121,7 @@ def test_the_frost_bell_rings_for_about_half_a_minute() -> None:
 
 @pytest.mark.parametrize(("name", "changed", "status"), [
     ("workshop-lamp.yaml", {"R1"}, 0), ("class-microphone.yaml", {"R1", "R2", "RC"}, 0),
-    ("frost-bell.yaml", {"R6"}, 1), ("shed-fan.json", set(), 0)])
+    ("frost-bell.yaml", {"C1"}, 1), ("shed-fan.json", set(), 0)])
 def test_mending_changes_values_and_nothing_else(tmp_path: Path, name: str, changed: set[str],
                                                  status: int) -> None:
     path = tmp_path / name

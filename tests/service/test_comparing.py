@@ -11,7 +11,7 @@ import pytest
 from schemas.circuit import Circuit
 from schemas.finding import Finding, Outcome
 from schemas.finding import Test as Inequality
-from service.comparing import before_and_after, compare, is_worse, losses
+from service.comparing import before_and_after, compare, is_worse, losses, shifted
 from service.engine import Run, merge_findings, merge_outcomes
 from service.states import Overview
 from tests.service.fakes import satisfied, violated
@@ -75,6 +75,19 @@ def test_worse_is_a_higher_severity_or_a_smaller_margin(left: float, severity: A
     after = violated("other", Inequality.at_most(left, 4.0, "V"), ("R2",), severity=severity)
     assert is_worse(_finding(OTHER), _finding(after)) is worse
     assert _compare([TARGET, OTHER], [after]).is_clean is not worse
+
+
+@pytest.mark.parametrize(("target", "worse"), [("warning", False), ("error", False), ("note", True)])
+def test_a_remark_may_pay_for_mending_more_than_a_remark(target: Any, worse: bool) -> None:
+    mended = violated("target", Inequality.at_least(1.0, 2.0, "V"), ("R1",), severity=target)
+    remark = violated("other", Inequality.at_most(6.0, 4.0, "V"), ("R2",), severity="note")
+    paid = violated("other", Inequality.at_most(9.0, 4.0, "V"), ("R2",), severity="note")
+    before, after = _run(mended, remark), _run(paid)
+    assert bool(compare(before, after, _finding(mended)).worse) is worse
+    assert bool(losses(before, after, [_finding(mended)])) is worse
+    assert shifted(before, after, _finding(mended)) == (
+        ("other at R2: 6 V before, 9 V after, limit 4 V", False),
+    )
 
 
 def test_a_margin_that_scales_with_its_limit_is_not_worse() -> None:
