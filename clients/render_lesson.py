@@ -91,6 +91,8 @@ def _why(lesson: Mapping[str, Any]) -> list[Block]:
         word = "" if proven is None else ", each step proven here" if proven else ", NOT proven"
         made.append(Heading(f"step by step, with the numbers of an example{word}"))
         made.append(Steps(tuple(_step(item) for item in steps)))
+        if any("diff(" in f"{item.get('left')} {item.get('right')}" for item in steps):
+            made.append(Paragraph("diff(f, x) is the slope of f with x, log the natural logarithm."))
         made.append(Heading("symbols of these steps, and the values of the example"))
         made.append(_rows(("symbol", "value", "what it is"), [
             (str(item.get("name", "")), valued(item), str(item.get("meaning", "")))

@@ -267,8 +267,13 @@ def with_numbers(text: str, values: Mapping[str, float], units: Mapping[str, str
 
     def number(match: re.Match[str]) -> str:
         word = match.group()
-        shown = format_quantity(values[word], units[word], 3) if word in values else word
-        return f"({shown})" if shown.startswith("-") else shown
+        if word not in values:
+            return word
+        unit = units[word]
+        rate = unit.startswith("1/")  # takes no prefix
+        shown = f"{values[word]:.3g} {unit}" if rate else format_quantity(values[word], unit, 3)
+        raised = bool(unit) and text.startswith("**", match.end())
+        return f"({shown})" if raised or "/" in unit or shown.startswith("-") else shown
 
     return re.sub(r"[A-Za-z_][A-Za-z0-9_]*", number, text)
 

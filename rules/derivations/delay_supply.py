@@ -89,7 +89,7 @@ DERIVATION = Derivation(
             without=("V_d",),
         ),
         Step(
-            "Its sensitivity is taken the same way.",
+            "Its sensitivity, taken the same way, is nothing at all.",
             "S_d",
             "=",
             "V_S*diff(tau*log(1/(1 - r)), V_S)/t_d",

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from rules.derivations.form import faults_of_form
 from rules.derivations.model import Derivation, Plain, Step
 from rules.derivations.text import TextError, in_numbers, in_sympy, lone, names, read
 from rules.derivations.traced import Traced, Untraceable, arguments, find, rebound
-from rules.derivations.units import agree, dimension, spoken
 from rules.derivations.worked import NumberedStep, numbered
 
 CLOSE = 1e-9
@@ -116,70 +116,6 @@ def _sides(step: Step, symbols: Mapping[str, Any]) -> tuple[Any, Any]:
     return sympy.sympify(read(step.left, arithmetic)), sympy.sympify(read(step.right, arithmetic))
 
 
-def faults_of_form(derivation: Derivation) -> Iterator[str]:
-    """What can be seen without reckoning: names, places, sources, units."""
-    declared = {item.name: item.unit for item in derivation.symbols}
-    if len(declared) < len(derivation.symbols):
-        yield "a symbol is declared twice"
-    used: set[str] = set()
-    for place, step in enumerate(derivation.steps):
-        where = f"step {place}"
-        try:
-            seen = names(step.left) | names(step.right)
-        except TextError as error:
-            yield f"{where}: {error}"
-            continue
-        used |= seen
-        if unknown := sorted((seen | set(step.without)) - set(declared)):
-            yield f"{where}: {', '.join(unknown)} is no declared symbol"
-            continue
-        if not step.says.strip():
-            yield f"{where}: says nothing"
-        if step.why == "derived":
-            yield from _form_of_derived(derivation, place, step)
-        elif not step.source.strip():
-            yield f"{where}: a premise needs its source"
-        elif step.uses or step.without:
-            yield f"{where}: a premise uses no other steps; is it derived?"
-        try:
-            left, right = dimension(step.left, declared), dimension(step.right, declared)
-            if not agree(left, right):
-                yield f"{where}: {spoken(left)} on the left, {spoken(right)} on the right"
-        except TextError as error:
-            yield f"{where}: {error}"
-    for item in derivation.plain:
-        if not 0 <= item.step < len(derivation.steps):
-            yield f"{item.function}: there is no step {item.step}"
-        try:
-            used |= set().union(*(names(text) for text in item.arguments.values()))
-        except TextError as error:
-            yield f"{item.function}: {error}"
-    if unknown := sorted(used - set(declared)):
-        yield f"{', '.join(unknown)} is used and not declared"
-    if unused := sorted(set(declared) - used):
-        yield f"{', '.join(unused)} is declared and not used"
-    if stray := sorted(set(derivation.example) - set(declared)):
-        yield f"{', '.join(stray)} has an example value and is no symbol"
-
-
-def _form_of_derived(derivation: Derivation, place: int, step: Step) -> Iterator[str]:
-    if any(not 0 <= item < place for item in step.uses):
-        yield f"step {place}: uses {step.uses}; a step can only use earlier ones, counted from 0"
-        return
-    known = set().union(
-        *(
-            names(text)
-            for item in step.uses
-            for text in (derivation.steps[item].left, derivation.steps[item].right)
-        ),
-        set(),
-    )
-    if stray := sorted(set(step.without) - known):
-        yield f"step {place}: {', '.join(stray)} cannot be eliminated, no used step speaks of it"
-    if left := sorted(set(step.without) & (names(step.left) | names(step.right))):
-        yield f"step {place}: {', '.join(left)} should be gone and is still there"
-
-
 def _step(
     derivation: Derivation,
     item: NumberedStep,
@@ -187,7 +123,8 @@ def _step(
     symbols: Mapping[str, Any],
     example: Mapping[Any, float],
 ) -> ProvenStep:
-    from rules.derivations.algebra import boundary_and_side, follows, zero
+    from rules.derivations.algebra import boundary_and_side, follows
+    from rules.derivations.sameness import zero
 
     step = item.step
     if step.why in ("law", "definition") and not item.holds:
@@ -252,7 +189,7 @@ def _plain(
     symbols: Mapping[str, Any],
     example: Mapping[Any, float],
 ) -> ProvenPlain:
-    from rules.derivations.algebra import zero
+    from rules.derivations.sameness import zero
 
     step = derivation.steps[plain.step]
     try:
@@ -301,7 +238,7 @@ def _at_points(
     reason: str,
 ) -> ProvenPlain:
     """Compared at many exact points, where the function cannot be followed symbol by symbol."""
-    from rules.derivations.algebra import number, points
+    from rules.derivations.sameness import number, points
 
     right = _sides(derivation.steps[plain.step], symbols)[1]
     tried = 0

@@ -106,3 +106,14 @@ def test_the_catalogue_as_text_and_as_a_page() -> None:
     assert rules_text([page()]) == "reset-path  A way out\n"
     assert rules_text([]) == "no rules are installed\n"
     assert "| reset-path | Way back of the timing capacitor |" in run("lesson", "--format", "markdown").stdout
+
+
+def test_every_lesson_worked_on_a_circuit_stays_within_the_page() -> None:
+    document = facade.read((CIRCUITS / LAMP).read_bytes(), name=LAMP)
+    for rule in facade.rules():
+        answer = facade.lesson(rule["slug"], document=document)
+        text = lesson_text(answer)
+        assert max(columns(line) for line in text.split("\n")) <= WIDTH, rule["slug"]
+        assert text.isascii(), rule["slug"]
+        assert answer["worked"]["verdicts"], rule["slug"]
+        assert lesson_text(answer, style="markdown").count("```") % 2 == 0

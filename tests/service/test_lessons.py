@@ -7,7 +7,7 @@ import pytest
 from rules.derivations.min_beta_drive import DERIVATION
 from schemas.finding import Quantity
 from service import facade
-from service.lessons import derivation_shape, put_in
+from service.lessons import derivation_shape, put_in, with_numbers
 from service.ruleset import installed, of_rules
 from tests.service.fakes import FakeRule
 
@@ -81,3 +81,12 @@ def test_a_rule_that_raises_on_a_circuit_reads_as_failed() -> None:
     answer = facade.lesson("bad-rule", ruleset=ruleset, document=document)
     assert [item["kind"] for item in answer["worked"]["verdicts"]] == ["failed"]
     assert answer["derivation"] is None
+
+
+def test_numbers_are_written_so_that_they_can_be_read_back_as_a_formula() -> None:
+    values = {"I": 0.03, "k": 0.01, "s": 0.002, "n": 3.0, "V": -2.1}
+    units = {"I": "A", "k": "1/s", "s": "V/K", "n": "", "V": "V"}
+    assert with_numbers("I**2/n", values, units) == "(30 mA)**2/3"
+    assert with_numbers("n*k*s", values, units) == "3*(0.01 1/s)*(2 mV/K)"
+    assert with_numbers("-V", values, units) == "-(-2.1 V)"
+    assert with_numbers("diff(I*n, n)", values, units) == ""

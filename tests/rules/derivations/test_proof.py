@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+import sympy
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
 from rules.derivations.proof import load, prove
-from rules.derivations.text import TextError, in_numbers, names, read, tree
+from rules.derivations.text import TextError, in_numbers, in_sympy, names, read, tree
 from rules.derivations.units import dimension_of_unit, spoken
 
 DIVIDER = Derivation(
@@ -168,3 +169,31 @@ def test_a_path_that_leads_nowhere_is_told() -> None:
         load("rules.derivations.nowhere:DERIVATION")
     with pytest.raises(ValueError, match="not a Derivation"):
         load("rules.derivations.model:Why")
+
+
+def test_an_example_that_breaks_a_law_is_caught() -> None:
+    broken = replace(DIVIDER, example={**DIVIDER.example, "I": 2e-3})
+    assert any("the example breaks it" in problem for problem in prove(broken).problems)
+
+
+def test_a_branch_that_the_example_does_not_take_is_not_what_is_proven() -> None:
+    """The function clips at nothing: with a drive below the drop it gives 0, and the step does not."""
+    drive = Derivation(
+        "drive",
+        (Symbol("V", "drive", "V"), Symbol("V_BE", "drop", "V"), Symbol("R", "resistor", "ohm"),
+         Symbol("I", "current", "A", "real")),
+        (Step("The base current.", "I", "=", "(V - V_BE)/R", "law", source="Ohm's law"),),
+        (Plain("rules.analysis.formulas.drive:base_current_of_drive",
+               {"drive": "V", "base_resistor": "R", "vbe": "V_BE"}, 0),),
+        {"V": 5.0, "V_BE": 0.7, "R": 1e3},
+    )  # fmt: skip
+    assert prove(drive).proven
+    assert prove(replace(drive, example={"V": 0.5, "V_BE": 0.7, "R": 1e3})).problems
+
+
+def test_the_slope_in_numbers_is_that_of_sympy() -> None:
+    text = "diff(x**2*log(a*x)/sqrt(x + a) + exp(-a/x) + 2**x, x)"
+    exact = sympy.sympify(read(text, in_sympy({"x": sympy.Symbol("x"), "a": sympy.Symbol("a")})))
+    for x, a in ((0.7, 2.0), (3.0, 0.4)):
+        wanted = float(exact.subs({"x": x, "a": a}))
+        assert read(text, in_numbers({"x": x, "a": a})) == pytest.approx(wanted, rel=1e-12)
