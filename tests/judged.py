@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from rules.analysis.study import Study
+from rules.conformance.circuits import renamed as under_other_names
 from rules.contract import Rule
 from schemas.circuit import Circuit, Part, frozen_map
 from schemas.document import Document, read
@@ -87,27 +88,5 @@ def mirrored(circuit: Circuit) -> Circuit:
 
 def renamed(circuit: Circuit) -> tuple[Circuit, Mapping[str, str]]:
     """Every part and net under another name, in the reverse order; also what each part is called now."""
-    parts = {name: f"X{len(circuit.parts) - k:02d}" for k, name in enumerate(circuit.parts)}
-    nets = {net: f"w{len(circuit.net_names) - k:02d}" for k, net in enumerate(circuit.net_names)}
-    made = {}
-    for name, part in circuit.parts.items():
-        pins = frozen_map({pin: nets[net] for pin, net in part.pins.items()})
-        made[parts[name]] = Part(parts[name], part.kind, pins, part.values)
-    states = {
-        label: frozen_map({parts[name]: region for name, region in wanted.items()})
-        for label, wanted in circuit.states.items()
-    }
-    changed = replace(
-        circuit,
-        parts=frozen_map(made),
-        ground=nets[circuit.ground],
-        states=frozen_map(states),
-        nets=frozen_map({nets[net]: note for net, note in circuit.nets.items()}),
-        stimuli=frozen_map(
-            {
-                label: tuple(replace(action, part=parts[action.part]) for action in actions)
-                for label, actions in circuit.stimuli.items()
-            }
-        ),
-    )
-    return changed, parts
+    changed, names = under_other_names(circuit)
+    return changed, names.parts
