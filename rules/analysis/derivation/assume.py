@@ -23,6 +23,12 @@ def assumptions_of(facts: Facts) -> tuple[str, ...]:
             idle.append(part.name)
     if idle:
         lines.append(f"{', '.join(idle)} {'draws' if len(idle) == 1 else 'draw'} no current")
+    for datum in sorted(set(facts.datum.values())):
+        free = sorted(net for net, counted in facts.datum.items() if counted == datum)
+        if len(free) > 1:
+            lines.append(f"{', '.join(free)} hang free: voltages there are counted from {datum}")
+        else:
+            lines.append(f"{datum} hangs free")
     positions = {**network.configuration.contacts, **network.configuration.drivers}
     lines.extend(f"{name} is {position}" for name, position in sorted(positions.items()))
     return tuple(lines)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rules.analysis.derivation.expression import Expr, Symbol
 
 KINDS = (
-    "source", "capacitor", "contact", "coil", "datum", "junction", "saturation", "ohm", "beta", "sum", "kcl",
+    "source", "capacitor", "contact", "coil", "junction", "saturation", "ohm", "beta", "sum", "kcl",
     "idle", "sharing", "series", "parallel", "divider", "thevenin", "together",
 )  # fmt: skip
 """What a step is, in the order in which a person reaches for it."""

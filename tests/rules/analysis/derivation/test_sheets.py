@@ -230,6 +230,7 @@ def test_an_island_of_its_own_is_counted_from_one_of_its_nets() -> None:
     assert steps(sheet)["I(R2)"].value == pytest.approx(2e-3)
     assert steps(sheet)["V(p,m)"].value == pytest.approx(3.0)
     assert "V(p)" not in sheet.values()
+    assert "m, p hang free: voltages there are counted from m" in sheet.assume
 
 
 def test_a_loop_of_ideal_sources_leaves_their_currents_open() -> None:
