@@ -395,3 +395,21 @@ def test_half_a_swing_through_a_diode(ohms: float) -> None:
     assert found.final["L1"] == pytest.approx(0.0, abs=1e-12)
     peak = (10.0 - DIODE) / (w * henries) * math.exp(-a * 0.5 * math.pi / w)
     assert swing.current("L1", "a", [0.002 + 0.5 * math.pi / w])[0] == pytest.approx(peak, rel=1e-9)
+
+
+@pytest.mark.parametrize(("upper", "lower"), [(100e-6, 100e-6), (47e-6, 220e-6)])
+def test_capacitors_in_series_across_a_supply_divide_it_as_it_comes_on(upper: float, lower: float) -> None:
+    """The same charge in both: u2 = E*C1/(C1 + C2) (capacitors in series; from memory)."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 48.0),
+        capacitor("C1", "rail", "half", upper),
+        capacitor("C2", "half", "gnd", lower),
+        resistor("R1", "half", "gnd", 47e3),
+    )
+    found = run(subject, None, start="power-up")
+    assert found.intervals[0].voltage("half", "gnd", np.array([0.0]))[0] == exactly(
+        48.0 * upper / (upper + lower)
+    )
+    # what R1 discharges it through is both of them, the supply being short to a change
+    after = found.intervals[0].voltage("half", "gnd", np.array([47e3 * (upper + lower)]))[0]
+    assert after == exactly(48.0 * upper / (upper + lower) * math.exp(-1.0))

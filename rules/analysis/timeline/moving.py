@@ -34,10 +34,13 @@ class Moved:
 
 
 def power_up(plant: Plant) -> Moved | Stuck:
-    """Switched on with nothing stored: all sources rise together from zero."""
-    w = np.zeros(len(plant.stores.free))
-    network = plant.network
-    faded = fade(plant.faded(-network.source_vector()), (), w)
+    """Switched on with nothing stored: all sources rise together from zero.
+
+    Capacitors in series across a source divide its voltage as they rise with it: the charge between them
+    stays zero.
+    """
+    w, _ = plant.stores.settle({})
+    faded = fade(plant.faded(-(plant.network.source_vector() + plant.inputs @ w)), (), w)
     return _settled(plant, faded, w, ())
 
 
