@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.feeding import power_allowed
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
-from rules.analysis.shunts import Shunt, breakdown_current, shunt_of, starved
+from rules.analysis.shunts import LEAST_CURRENT, Shunt, breakdown_current, shunt_of, starved
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import celsius, say, where
@@ -162,7 +162,7 @@ class ZenerBias:
         if study.proposing and is_worst and shunt is not None:
             made = tuple(feeds_more(study, part, reading, shunt, test.right))
         message = knee_message(part, reading, shunt, left, self.limits["knee"].value, test)
-        return self._violated(study, part, reading, test, severity, message, told, "least current", made)
+        return self._violated(study, part, reading, test, severity, message, told, LEAST_CURRENT, made)
 
     def _soft(self, study: Study, part: Part, reading: Reading, volts: float) -> Outcome:
         left = max(0.0, reading.value)

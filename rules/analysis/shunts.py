@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 QUIET = 1e-9  # A
 SAME = 0.9  # of the voltage across feed and zener in breakdown: as much and it should break down
+LEAST_CURRENT = "least current"  # role of a finding about a zener that is short of it
 
 
 @dataclass(frozen=True, slots=True)

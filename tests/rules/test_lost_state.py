@@ -8,9 +8,10 @@ from rules.analysis.corners.existence import states_at
 from rules.analysis.corners.parameters import frozen_point
 from rules.analysis.study import Study
 from rules.lost_state import RULE
+from rules.zener_bias import RULE as ZENER
 from schemas.circuit import Ambient, Circuit, Tolerance
-from tests.builders import EXACT, circuit, diode, exact, npn, only_state, resistor, supply
-from tests.judged import document, kinds, only_finding, outcomes, renamed
+from tests.builders import EXACT, circuit, diode, exact, npn, only_state, resistor, supply, zener
+from tests.judged import document, judged, kinds, only_finding, outcomes, renamed
 from tests.timers import pair_delay
 
 TEN = Tolerance(-0.1, 0.1)
@@ -105,3 +106,16 @@ def test_a_junction_more_leaves_the_subject_the_same() -> None:
     plain = tapped(47e3)
     clamped = exact(*plain.parts.values(), diode("D1", "out", "rail"))
     assert {o.subject for o in outcomes(RULE, plain)} == {o.subject for o in outcomes(RULE, clamped)} == {()}
+
+
+def test_a_zener_that_is_starved_says_so_at_its_current() -> None:
+    """9 V fall to 7 V: 7*1000/1270 = 5.5 V at the load, and a 5.6 V zener no longer conducts."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 9.0, low=7.0, high=9.6),
+        resistor("R1", "rail", "held", 270.0),
+        zener("D1", "gnd", "held", 5.6),
+        resistor("R2", "held", "gnd", 1e3),
+    )
+    found = {finding.rule: finding for finding in judged(subject, RULE, ZENER).findings}
+    assert found["lost-state"].caused_by == found["zener-bias"].identity
+    assert "D1 would no longer conduct" in found["lost-state"].message
