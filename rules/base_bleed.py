@@ -16,6 +16,7 @@ from rules.analysis.formulas.cutoff import (
 )
 from rules.analysis.formulas.feeding import leakage_drop
 from rules.analysis.off_states import base_drive, resistance_at_base
+from rules.analysis.open_bases import is_fed
 from rules.analysis.operating import everywhere, place_of, sign_of
 from rules.analysis.preferred import round_up
 from rules.contract import API_LEVEL, Dial, Lesson
@@ -247,9 +248,11 @@ def _seen(study: Study, stage: Stage) -> Iterator[tuple[Situation, float]]:
             continue
         told.add(key)
         collector, base = state.nets[stage.collector], state.nets[stage.base]
-        if collector is None or base is None or base_drive(state, name) is None:
+        if base is None or base_drive(state, name) is None:
             continue
-        if sign_of(state, name) * (collector - base) < AWAY:
+        # behind an LED that is dark, nothing settles the collector but the leakage itself
+        fed = is_fed(state, name) if collector is None else sign_of(state, name) * (collector - base) >= AWAY
+        if not fed:
             continue
         ohms = resistance_at_base(study, state, name)
         if ohms is not None and math.isfinite(ohms):

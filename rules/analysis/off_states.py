@@ -128,12 +128,13 @@ def resistance_at_base(study: Study, state: State, name: str) -> float | None:
     network = build_network(highest, mode.network.configuration, mode.network.held)
     leak = network.injection.copy()
     for pin, sign in (("base", 1.0), ("collector", -1.0)):
-        if pins[pin] in network.nets:
+        # a collector that nothing settles is fed through what is dark now: the leakage brings its own way
+        if pins[pin] in network.nets and state.nets[pins[pin]] is not None:
             leak[network.nets.index(pins[pin])] += sign * sign_of(state, name) * _PROBE
     support = mode.solution.support
     try:
-        still = linear_state(network, mode.betas, support)
-        moved = linear_state(replace(network, injection=leak), mode.betas, support)
+        still = linear_state(network, mode.betas, support, undetermined=True)
+        moved = linear_state(replace(network, injection=leak), mode.betas, support, undetermined=True)
     except np.linalg.LinAlgError:
         return None
     before, after = base_drive(still, name), base_drive(moved, name)

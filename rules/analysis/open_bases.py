@@ -82,11 +82,11 @@ def floating_in(state: State) -> Iterator[tuple[str, Island]]:
     """Transistors whose base floats in a state while their collector is fed, with the island of the base."""
     for island in islands_of(state):
         for name in island.bases:
-            if _is_fed(state, name):
+            if is_fed(state, name):
                 yield name, island
 
 
-def _is_fed(state: State, name: str) -> bool:
+def is_fed(state: State, name: str) -> bool:
     """True where something stands ready to drive a leakage: a known voltage behind the collector."""
     circuit = state.mode.network.resolved.circuit
     part = circuit.parts[name]

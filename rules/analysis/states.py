@@ -265,26 +265,30 @@ def _secant(here: float, off: float, before: tuple[float, float] | None) -> floa
     return -off / slope if -4.0 < slope < -0.25 else 0.5 * off
 
 
-def linear_state(network: Network, betas: Mapping[str, float], support: tuple[int, ...]) -> State:
+def linear_state(
+    network: Network, betas: Mapping[str, float], support: tuple[int, ...], undetermined: bool = False
+) -> State:
     """The linear solution of a mode whether or not its region conditions hold (what-if sums).
 
-    Raises ``numpy.linalg.LinAlgError`` when the mode has no unique solution.
+    Raises ``numpy.linalg.LinAlgError`` when the mode has no unique solution.  With ``undetermined`` some
+    potentials and currents may stay open; the state then has ``None`` for them.
     """
     g, h = network.equations(betas)
     size, free = len(network.junctions), len(network.islands)
     keep = [*support, *range(size, size + free)]
-    z = np.zeros(size + free)
+    z, directions = np.zeros(size + free), np.zeros((size + free, 0))
     matrix = g[np.ix_(keep, keep)]
     if keep and _is_sound(matrix):
         z[keep] = np.linalg.solve(matrix, -h[keep])
     elif keep:
         problem = problem_of(network, betas)
         solved = shared_point(problem, *scaled(problem), support)
-        if solved is None or solved[1].shape[1]:
+        if solved is None or (solved[1].shape[1] and not undetermined):
             raise np.linalg.LinAlgError("this mode has no unique solution")
-        z = solved[0]
+        z, directions = solved
         z[:size] *= problem.scale
-    solution = Solution(support, z[:size], z[size:], np.zeros((size + free, 0)), 1)
+        directions[:size] *= problem.scale[:, None]
+    solution = Solution(support, z[:size], z[size:], directions, 1)
     return State(Mode(network, betas, solution))
 
 

@@ -14,7 +14,7 @@ from rules.base_bleed import RULE
 from rules.min_beta_drive import RULE as DRIVE
 from schemas.circuit import Ambient, Beta, Circuit
 from schemas.finding import Finding
-from tests.builders import circuit, contact, driver, exact, load, npn, resistor, supply
+from tests.builders import circuit, contact, driver, exact, led, load, npn, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 
 HOT = Ambient(298.15, 298.15, 333.15)  # 60 degC
@@ -226,3 +226,20 @@ def test_polarity_and_names_decide_nothing(change: Any) -> None:
 def test_no_transistor() -> None:
     subject = circuit(supply("V1", "rail", "gnd", 9.0), resistor("R1", "rail", "gnd", 1e3))
     assert {o.kind for o in outcomes(RULE, subject)} == {"not-applicable"}
+
+
+def test_a_dark_led_in_the_collector_changes_nothing() -> None:
+    """Nothing settles the collector then, yet the leakage comes through the LED: 100 nA * 2^3.5 on 330k."""
+    behind = exact(
+        supply("V1", "rail", "gnd", 9.0),
+        contact("S1", "rail", "x"),
+        resistor("R1", "x", "b", 4.7e3),
+        resistor("R2", "b", "gnd", 330e3),
+        resistor("R3", "rail", "lit", 1e3),
+        led("D1", "lit", "c", 2.0),
+        npn("Q1", "c", "b", "gnd", 200.0, icbo=100e-9),
+        ambient=HOT,
+    )
+    assert only_finding(behind, RULE).test.left == pytest.approx(330e3 * 1e-7 * 2.0**3.5)
+    assert only_finding(behind, RULE).test == only_finding(opened(330e3), RULE).test
+    assert only_finding(mirrored(behind), RULE).role == "leakage"
