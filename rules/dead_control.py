@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.controls import Moved, controls, moved, wire_to_nowhere
+from rules.analysis.controls import Moved, controls, moved, wire_to_nowhere, works_elsewhere
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable
 from rules.wording import member_pointer
@@ -86,6 +86,8 @@ class DeadControl:
 
     def _control(self, study: Study, name: str) -> Outcome:
         least = self.limits["least"].value
+        if works_elsewhere(study.circuit, name):
+            return not_applicable(self, (name,), "what it switches lies off the board or on the mains side")
         case = moved(study, name, least)
         test = Test.at_least(case.change, least, "")
         if test.holds:

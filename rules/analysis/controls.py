@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.elements import RESISTIVE, SOURCES, Configuration
 from rules.analysis.frozen import capacitor_voltage
+from rules.analysis.hazards import shares_nets
 from rules.analysis.lonely import is_terminal, lonely_pins
 from rules.analysis.runs import positions
 from rules.analysis.states import State, StateSet, find_states
@@ -15,6 +16,7 @@ from rules.analysis.timeline.stores import store_names
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
+    from schemas.circuit import Circuit
 
 FAINT = 1e-9  # A; a difference below it is none
 WHOLE = 1.0  # the change of what is there in one position only
@@ -162,6 +164,18 @@ def _against(one: float | None, two: float | None, whole: float) -> float:
     if one is None or two is None:
         return 0.0 if one is two else WHOLE
     return abs(one - two) / whole
+
+
+def works_elsewhere(circuit: Circuit, name: str) -> bool:
+    """True for a contact on the mains side, or alone on two nets that leave the board."""
+    part = circuit.parts[name]
+    nets = set(part.pins.values())
+    if part.kind != "contact" or len(nets) < 2:
+        return False
+    if part.values.get("mains") is True:
+        return not shares_nets(circuit, name)
+    alone = all(other.name == name or not nets & set(other.pins.values()) for other in circuit.parts.values())
+    return alone and all(is_terminal(circuit, net) for net in nets)
 
 
 def wire_to_nowhere(study: Study, name: str) -> str | None:

@@ -11,9 +11,11 @@ from rules.dead_control import RULE
 from rules.one_pin_net import RULE as ONE_PIN
 from schemas.circuit import Circuit, NetNote
 from schemas.finding import Limit
-from tests.builders import circuit, contact, driver, film, led, npn, pnp, resistor, supply
+from tests.builders import circuit, contact, driver, film, led, load, npn, pnp, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot
+
+LEAVES = NetNote(terminal=True)
 
 
 def lamp(*more: object, **notes: object) -> Circuit:
@@ -176,3 +178,19 @@ def test_a_relative_change() -> None:
     assert relative(None, None, 0.0) == 0.0
     assert relative(None, 0.0, 0.0) == 1.0
     assert relative(1e-10, 0.0, 1e-9) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("subject", "expected"),
+    [
+        (lamp(contact("S2", "line", "kettle", mains=True)), set()),
+        (lamp(contact("S2", "line", "hot", mains=True), load("M1", "hot", "neutral", 53.0)), set()),
+        (lamp(contact("S2", "one", "two"), nets={"one": LEAVES, "two": LEAVES}), set()),
+        (lamp(contact("S2", "one", "two"), nets={"one": LEAVES}), {"S2"}),
+        (lamp(contact("S2", "rail", "two", mains=True)), {"S2"}),
+    ],
+)
+def test_a_contact_whose_work_lies_elsewhere_is_not_judged(subject: Circuit, expected: set[str]) -> None:
+    assert dead(subject) == expected
+    told = {o.kind for o in outcomes(RULE, subject) if o.subject == ("S2",)}
+    assert told == {"violated" if expected else "not-applicable"}
