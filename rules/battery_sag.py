@@ -133,7 +133,9 @@ class BatterySag:
         for found in (hot, frozen) if relays else (frozen,):
             state = stays(study, situation, found)
             if state is None and stays(study, situation, replace(found, ohms=new)) is None:
-                lost = True  # it is lost with a new battery as well: not for its resistance
+                lost = True
+                reason = f"{_quoted(situation)} is lost with a new {battery} as well, not for its resistance"
+                yield not_applicable(self, (battery, "state"), reason)
                 continue
             where = replace(situation, corner=found.label)
             test = Test.at_least(0.0 if state is None else 1.0, self.limits["states"].value, "")

@@ -115,6 +115,10 @@ class SaturationHeadroom:
     def _linear(self, study: Study, stage: Stage) -> Iterator[Outcome]:
         about = (stage.transistor,)
         points = [(s, p) for s, p in _on(study, stage) if s.timed is None]
+        if stage.intent == "follower" and any(p.region == "reverse" for _, p in points):
+            # nobody named it active: a transistor that is turned round only looks like a follower
+            yield not_applicable(self, about, f"{stage.transistor} conducts in reverse")
+            return
         if not points:
             yield self._never_on(study, stage)
             return

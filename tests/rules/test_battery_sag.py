@@ -11,7 +11,7 @@ import pytest
 from rules.analysis.formulas.supply import cold_factor, internal_at_most
 from rules.battery_sag import RULE
 from schemas.circuit import Ambient, Circuit, frozen_map
-from tests.builders import BENCH, battery, circuit, coil, contact, exact, load, resistor, supply
+from tests.builders import BENCH, battery, circuit, coil, contact, exact, load, resistor, supply, zener
 from tests.judged import (
     document,
     judged,
@@ -177,3 +177,16 @@ def test_names_and_polarity_decide_nothing() -> None:
 
 def test_the_worst_finding_is_the_only_one_on_the_lamp() -> None:
     assert only_finding(lamp(8.0), RULE).pointers == ("/parts/BT1/resistance",)
+
+
+def test_a_state_that_a_new_battery_loses_as_well_is_not_judged_but_told() -> None:
+    """A zener of 5.6 V with 270 ohm and 1 kohm: at 7 V it stands at 7*1000/1272 = 5.5 V in any case."""
+    subject = circuit(
+        battery("BT1", "rail", "gnd", 9.0, 2.0, low=7.0),
+        resistor("R1", "rail", "held", 270.0),
+        zener("D1", "gnd", "held", 5.6),
+        load("M1", "held", "gnd", 1e3),
+    )
+    found = outcomes(RULE, subject)
+    assert [o.kind for o in found] == ["not-applicable"]
+    assert "with a new BT1 as well" in found[0].reason

@@ -380,3 +380,17 @@ def test_a_switch_that_conducts_in_reverse_is_no_switch_that_is_on() -> None:
     assert [(outcome.kind, outcome.reason) for outcome in found] == [
         ("not-applicable", "Q1 conducts only in reverse")
     ]
+
+
+def test_a_transistor_turned_round_is_no_follower() -> None:
+    """With the collector on ground and the emitter on the load it only looks like one, unless it is named."""
+    parts = (
+        supply("V1", "rail", "gnd", 9.0),
+        driver("U1", "in", "gnd", 0.0, 5.0),
+        resistor("R1", "in", "b", 1e3),
+        npn("Q1", "gnd", "b", "e", 100.0),
+        resistor("RL", "rail", "e", 220.0),
+    )
+    found = outcomes(RULE, exact(*parts))
+    assert [(o.kind, o.reason) for o in found] == [("not-applicable", "Q1 conducts in reverse")]
+    assert only_finding(exact(*parts, **named("active")), RULE).severity == "error"
