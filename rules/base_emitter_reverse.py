@@ -145,7 +145,10 @@ class BaseEmitterReverse:
         sure = True
         for case, severity, test in judged:
             if severity is None:
-                yield Outcome(self.slug, "satisfied", about, "", case.peak.state, case.peak.corner, test)
+                told, peak = tuple(evidence(study, case, self.limits["rating"])), case.peak
+                yield Outcome(
+                    self.slug, "satisfied", about, "", peak.state, peak.corner, test, evidence=told
+                )
                 continue
             sure = False
             yield self._violated(study, case, severity, test, case is worst)

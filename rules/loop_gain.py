@@ -138,7 +138,9 @@ class LoopGain:
                 yield satisfied(self, latch.members, where, test, told)
             test = Test.at_least(lost.value, 1.0 / self.limits["poor gain"].value, "")
             if test.holds:
-                yield satisfied(self, latch.members, where, test)
+                meaning = "least gain over the gain at which the state vanishes"
+                told = (Quantity("M", meaning, lost.value, ""),)
+                yield satisfied(self, latch.members, where, test, told if math.isfinite(lost.value) else ())
                 continue
             yield self._poor(study, latch, rest, lost, test, around)
 

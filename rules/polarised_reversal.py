@@ -124,7 +124,10 @@ class PolarisedReversal:
         for case, severity, test in judged:
             peak = case.peak
             if severity is None:
-                yield Outcome(self.slug, "satisfied", about, "", peak.state, peak.corner, test)
+                told = tuple(evidence(study, case))
+                yield Outcome(
+                    self.slug, "satisfied", about, "", peak.state, peak.corner, test, evidence=told
+                )
                 continue
             sure = False
             yield self._violated(study, case, severity, test, case is worst)

@@ -28,7 +28,7 @@ from rules.required_words import (
     why_unknown,
 )
 from rules.wording import listed, say
-from schemas.finding import Grounds, Limit, Outcome, Proposal, Test
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -126,7 +126,9 @@ class RequiredNetVoltage:
             elif unknown:
                 yield undecided(self, item, (net,), f"not every state is known: {unknown}")
             else:
-                yield satisfied(self, item, (net,), test, end.situation.label, end.corner)
+                symbol, word = ("V_min", "least") if relation == ">=" else ("V_max", "greatest")
+                told = (Quantity(symbol, f"{word} voltage of {net}", end.value, "V"),)
+                yield satisfied(self, item, (net,), test, end.situation.label, end.corner, told)
 
     def _violated(
         self,

@@ -140,7 +140,12 @@ class RequiredReArm:
             if unknown:
                 yield undecided(self, item, about, f"not every state is known: {unknown}")
             else:
-                yield satisfied(self, item, about, test, delay.timed.name, corner)
+                most = item.window.high
+                told = (
+                    Quantity("t_back", "time back to where the next period may start", seconds, "s"),
+                    Quantity("t_rearm", "required re-arm time", most, "s", "declared", item.pointer),
+                )
+                yield satisfied(self, item, about, test, delay.timed.name, corner, told)
 
     def _violated(
         self,

@@ -145,7 +145,8 @@ class TriggerRule:
         test = Test.at_least(worst.factor, wanted, "")
         about, state = (trigger.part,), trigger.before.name
         if test.holds:
-            yield Outcome(self.slug, "satisfied", about, "", state, place, test)
+            told = tuple(amplitude_evidence(study, trigger, worst))
+            yield Outcome(self.slug, "satisfied", about, "", state, place, test, evidence=told)
             return
         severity: Severity = "error" if worst.factor < 1.0 else "warning"
         proposals = stronger(study, trigger, worst, wanted) if study.proposing else ()
