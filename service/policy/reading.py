@@ -28,6 +28,8 @@ def read_policy(data: bytes, file: str) -> tuple[Policy, tuple[Setting, ...]]:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise PolicyRefused(file, [_malformed(str(error), text)]) from None
+    except RecursionError:
+        raise PolicyRefused(file, [Problem("", "lists or tables are nested too deep")]) from None
     sheet = _Sheet(raw, file, places(text))
     tables = dict(sheet.tables("limits"))
     policy = Policy(

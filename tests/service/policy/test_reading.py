@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -133,6 +134,11 @@ def test_bytes_that_are_no_text_and_too_many_of_them() -> None:
     assert "too large" in problem.detail
 
 
+def test_endless_nesting_is_refused() -> None:
+    (problem,) = refused("extends = " + "[" * 20_000 + "]" * 20_000)
+    assert "nested too deep" in problem.detail or "this is not TOML" in problem.detail
+
+
 def test_all_problems_come_at_once_in_order() -> None:
     found = refused('[severity]\na = "x"\nb = "y"\n[series]\nfilm = 1\n')
     assert [problem.line for problem in found] == [2, 3, 5]
@@ -177,3 +183,22 @@ def test_the_examples_of_the_folder_are_all_read(tmp_path: Path) -> None:
     path = tmp_path / "thumbrule.toml"
     path.write_text(WHOLE)
     assert read_policy(path.read_bytes(), "x")[0].series["resistor"].place == "x:16"
+
+
+def test_places_of_mutilated_texts_are_places_of_what_is_there() -> None:
+    draw = random.Random(5)
+    accepted = 0
+    for _ in range(1500):
+        letters = list(draw.choice(TEXTS).replace("\r", ""))
+        for _ in range(draw.randint(1, 3)):
+            at = draw.randrange(len(letters))
+            letters[at : at + draw.randint(0, 1)] = draw.choice("[]{}\"'=.,#\n\\ ab1-_")
+        text = "".join(letters)
+        try:
+            raw = tomllib.loads(text)
+        except tomllib.TOMLDecodeError:
+            assert refused(text)
+            continue
+        accepted += 1
+        assert {member for member in places(text) if member} <= set(_members(raw))
+    assert accepted > 50
