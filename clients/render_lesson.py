@@ -33,7 +33,7 @@ def lesson_text(lesson: Mapping[str, Any], depth: Depth = "lesson", style: Style
         return _line(lesson, style)
     blocks = _thumb(lesson, depth)
     if depth == "lesson":
-        blocks += [*_why(lesson), *_breaks(lesson)]
+        blocks += _why(lesson) + _section("where it breaks", (lesson.get("lesson") or {}).get("breaks"))
     blocks += _limits(lesson)
     if depth == "lesson":
         blocks += _circuits(lesson)
@@ -70,10 +70,8 @@ def _thumb(lesson: Mapping[str, Any], depth: Depth) -> list[Block]:
     symbols = grounds.get("symbols") or {}
     if symbols:
         made.append(_rows(("symbol", "what it is"), [(name, str(text)) for name, text in symbols.items()]))
-    made += _section("holds", grounds.get("holds"))
-    if depth == "card":
-        made += _section("does not hold", grounds.get("fails")) + _section("source", grounds.get("source"))
-    return made
+    made += _section("holds", grounds.get("holds")) + _section("does not hold", grounds.get("fails"))
+    return made + (_section("source", grounds.get("source")) if depth == "card" else [])
 
 
 def _rows(head: tuple[str, ...], rows: Sequence[tuple[str, ...]], *numbers: int) -> Table:
@@ -133,13 +131,6 @@ def _because(item: Mapping[str, Any]) -> str:
     text += f", without {', '.join(without)}" if without else ""
     how = str(item.get("how") or "")
     return f"[{text}{'; ' + how.partition('; ')[2] if '; ' in how else ''}]"
-
-
-def _breaks(lesson: Mapping[str, Any]) -> list[Block]:
-    grounds = lesson.get("grounds") or {}
-    fails = grounds.get("fails")
-    return _section("where it breaks", f"It does not hold {fails}." if fails else "",
-                    (lesson.get("lesson") or {}).get("breaks"))
 
 
 def _limits(lesson: Mapping[str, Any]) -> list[Block]:
