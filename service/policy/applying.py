@@ -255,7 +255,9 @@ def _told(
     if not policy.files:
         return ()
     lines = [f"from {', '.join(policy.files)}"]
-    lines += [f"{item.name} is not run: {item.reason}" for item in made.left_out]
+    for reason in sorted({item.reason for item in made.left_out}):
+        names = ", ".join(item.name for item in made.left_out if item.reason == reason)
+        lines.append(f"not run, {reason}: {names}")
     for entry in made.rules:
         was = entry.original
         for key, given in sorted(overrides.get(entry.slug, {}).items()):
