@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from rules.analysis.formulas.supply import standby_life
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
 from rules.analysis.standing import Drain, drains_of, sources
@@ -120,7 +121,7 @@ class RequiredBatteryLife:
         self, study: Study, item: Asked, battery: str, usable: float, drain: Drain, first: bool
     ) -> Outcome:
         wanted = item.window.low
-        life = usable / drain.amperes if drain.amperes > 0.0 else math.inf
+        life = standby_life(usable, 1.0, drain.amperes) if drain.amperes > 0.0 else math.inf
         test = Test.at_least(life, wanted, "s")
         if test.holds:
             unknown = why_unknown(study)

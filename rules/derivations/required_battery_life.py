@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.model import Derivation, Plain, Step, Symbol
 
 DERIVATION = Derivation(
     slug="required-battery-life",
@@ -47,6 +47,12 @@ DERIVATION = Derivation(
             without=("t",),
         ),
     ),
-    plain=(),
+    plain=(
+        Plain(
+            "rules.analysis.formulas.supply:standby_life",
+            {"capacity": "Q", "share": "usable", "current": "I_max"},
+            2,
+        ),
+    ),
     example={"Q": 1980.0, "usable": 0.8, "I_max": 1.2e-5, "t_at_least": 31557600.0},
 )
