@@ -5,9 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import pytest
+
+from rules.analysis.configurations import configurations
+from rules.analysis.derivation.expression import evaluate, symbols
 from rules.analysis.derivation.model import Sheet, Step
 from rules.analysis.derivation.sheet import sheet_of
-from rules.analysis.states import State
+from rules.analysis.resolve import resolve
+from rules.analysis.states import State, find_states
 from schemas.circuit import Circuit
 from tests.builders import solve
 
@@ -76,3 +81,38 @@ def worked_out(tree: Json, values: dict[str, float]) -> float:
             return math.log(of[0])
         case other:
             raise AssertionError(other)
+
+
+def honest(sheet: Sheet) -> list[str]:
+    """Steps whose number is not that of their formula, or that use what is not there yet."""
+    values = {given.symbol.id: given.value for given in sheet.givens}
+    wrong = []
+    for step in sheet.steps:
+        if not set(symbols(step.formula)) <= set(values) or step.uses != symbols(step.formula):
+            wrong.append(f"{step.unknown.id} uses {step.uses}")
+            continue
+        if evaluate(step.formula, values) != step.value or step.unknown.id in values:
+            wrong.append(f"{step.unknown.id} = {step.value}")
+        values[step.unknown.id] = step.value
+        rough = step.approximate
+        if rough is not None and rough.value != evaluate(rough.formula, values):
+            wrong.append(f"quick {step.unknown.id}")
+        if rough is not None and rough.difference is not None:
+            exact = pytest.approx(rough.value / step.value - 1.0, rel=1e-9, abs=1e-12)
+            wrong += [] if rough.difference == exact else [f"difference of {step.unknown.id}"]
+    return wrong
+
+
+def every_sheet(subject: Circuit, most: int = 4) -> list[str]:
+    resolved, wrong = resolve(subject), []
+    for configuration in configurations(subject)[0][:most]:
+        for state in find_states(resolved, configuration).states:
+            sheet = sheet_of(state)
+            found = [
+                *differences(state, sheet),
+                *honest(sheet),
+                *(f"no step: {key}" for key in sheet.missing),
+            ]
+            found += [f"fails: {check.says}" for check in sheet.checks if check.holds is False]
+            wrong += [f"{subject.name}, {configuration.key}, {state.name}: {item}" for item in found]
+    return wrong

@@ -48,7 +48,8 @@ def main(names: Sequence[str]) -> int:
             troubles.append(f"{text}: {finding['message']}" if names else text)
         failed = [item for item in review["outcomes"] if item["kind"] == "failed"]
         troubles.extend(f"{case.name}: failed {item['rule']}: {item['reason']}" for item in failed)
-    print(f"{'rule':28} {'found':>6} {'missed':>7} {'false':>6} {'silences':>9} {'precision':>10} {'recall':>7}")
+    head = f"{'found':>6} {'missed':>7} {'false':>6} {'silences':>9} {'precision':>10} {'recall':>7}"
+    print(f"{'rule':28} {head}")
     rules = {entry.slug for entry in installed().rules} | set(hits) | set(missed) | set(alarms)
     for rule in [*sorted(rules), "all"]:
         counts = [hits, missed, alarms, silences]

@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 
 from service.ruleset import DISTRIBUTION, installed
-from tests.corpus import Case, cases
+from tests.corpus import Case, cases, unmatched
 from tests.corpus.__main__ import judge
 
 
@@ -24,6 +24,10 @@ def test_what_is_found_is_what_is_expected(case: Case) -> None:
     assert [f"{f['severity']} {f['rule']} {f['parts']} {f['message']}" for f in found.false_alarms] == []
     fired = {finding["rule"] for finding in review["findings"]}
     assert fired.isdisjoint(case.silent)
+
+
+def test_every_circuit_has_its_expectation() -> None:
+    assert unmatched() == ()
 
 
 def test_the_corpus_is_large_enough() -> None:
