@@ -132,9 +132,11 @@ class TriggerRule:
                 whose = f'"{item.stimulus}"' if item.stimulus is not None else item.part
                 yield not_applicable(self, tuple(filter(None, (item.part,))), f"{whose}: {item.reason}")
                 continue
-            yield from self._strong(study, item)
-            yield from self._long(study, item)
-            yield from self._held(study, item)
+            said = [*self._strong(study, item), *self._long(study, item), *self._held(study, item)]
+            if not said:
+                reason = f"nothing that {item.part} sets off could be told apart from what was there before"
+                said = [not_applicable(self, (item.part,), reason)]
+            yield from said
 
     def _strong(self, study: Study, trigger: Trigger) -> Iterator[Outcome]:
         cases = list(_amplitudes(study, trigger))
