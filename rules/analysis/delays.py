@@ -134,9 +134,17 @@ def delays(study: Study, corner: str) -> tuple[tuple[Delay, ...], tuple[LeftOut,
             found.append(made)
         else:
             out.append(made)
+    # what is entered from rest is judged from there, and not from empty capacitors as well
+    rested = {_place(delay) for delay in found if delay.origin is not None}
+    found = [delay for delay in found if delay.origin is not None or _place(delay) not in rested]
     seen = {delay.timed.capacitor for delay in found} | {left.capacitor for left in out}
     out.extend(LeftOut(name, _idle_reason(study, name)) for name in sorted(capacitors - seen))
     return tuple(found), tuple(out)
+
+
+def _place(delay: Delay) -> tuple[str, str, str, str]:
+    timed = delay.timed
+    return timed.capacitor, timed.configuration.key, timed.kind, timed.name
 
 
 def _idle_reason(study: Study, capacitor: str) -> str:

@@ -177,7 +177,8 @@ def _at_corner(study: Study, drive: Drive) -> Drive | None:
         # as it is at that corner: active, with all that stays across it
         active = supposed(study, found.state, regions={name: "active"})
         as_is = operating_point(active, name) if active is not None else None
-        if active is not None and as_is is not None:
+        # else it is no more active than saturated: the state is not there at this corner
+        if active is not None and as_is is not None and as_is.base > 0.0 and as_is.vce > vce:
             region, vce, situation = "active", as_is.vce, replace(situation, state=active)
     return Drive(situation, drive.stage, base, point.collector, gain, region, vce, found.state)
 

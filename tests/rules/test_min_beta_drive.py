@@ -24,6 +24,7 @@ from tests.builders import (
     supply,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.latches import tank
 
 
 def switch(
@@ -455,3 +456,13 @@ parts:
     changed = {op["path"] for remedy in finding.remedies for op in remedy.patch if op["op"] == "replace"}
     assert changed == {"/parts/R1/resistance", "/parts/R3/resistance"}
     assert "together with: R1 100 kohm to" in finding.remedies[0].summary
+
+
+def test_no_voltage_is_told_where_the_state_is_not_there() -> None:
+    """A latch that a heavy load starves: at its worst corner nothing conducts, so nothing stays active."""
+    subject = tank(rl=180.0, volts=5.0, low=4.5, high=5.5, rb2=4.7e3, toleranced=True, beta_1=80.0, beta_2=70.0)
+    told = [f for f in judged(subject, RULE).findings if f.test.left < 0.1]
+    assert told
+    for finding in told:
+        assert "stays active" not in finding.message
+        assert value(finding, "V_CE") > 0.0

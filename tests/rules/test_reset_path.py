@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from rules.reset_path import RULE
-from schemas.circuit import Beta, Circuit
+from schemas.circuit import Beta, Circuit, frozen_map
 from schemas.finding import Finding
 from tests.builders import battery, capacitor, circuit, contact, film, load, npn, resistor, supply
 from tests.judged import (
@@ -267,3 +267,17 @@ def test_a_capacitor_drawn_the_other_way_round_reads_alike() -> None:
     assert value(other, "V_from") == pytest.approx(-value(one, "V_from"))
     assert value(other, "V_0,hand") == pytest.approx(-value(one, "V_0,hand"))
     assert [a for a in other.advice if "bleed" in a] == [a for a in one.advice if "bleed" in a]
+
+
+def test_a_load_kept_warm_starts_the_next_period_from_what_it_leaves_on_the_capacitor() -> None:
+    """33 kohm past the switch: out rests at 9*R/(33k + R), R = 1 kohm beside 86 kohm, and C1 with it.
+
+    While S1 stays the light comes again and again, so no state of rest leads from there: the period begins at
+    what the dark state leaves, and so the way back ends above it and not below.
+    """
+    plain = garden_light(r9=1e3)
+    warm = {**plain.parts, "RW": resistor("RW", "vb", "out", 33e3)}
+    subject = replace(plain, parts=frozen_map(warm))
+    found = [o for o in outcomes(RULE, subject) if o.test is not None]
+    assert found
+    assert {o.test.unit for o in found if o.test is not None} == {"s"}
