@@ -460,7 +460,7 @@ parts:
 
 def test_no_voltage_is_told_where_the_state_is_not_there() -> None:
     """A latch that a heavy load starves: at its worst corner nothing conducts, so nothing stays active."""
-    subject = tank(rl=180.0, volts=5.0, low=4.5, high=5.5, rb2=4.7e3, toleranced=True, beta_1=80.0, beta_2=70.0)
+    subject = tank(80.0, 70.0, rl=180.0, volts=5.0, low=4.5, high=5.5, toleranced=True)
     told = [f for f in judged(subject, RULE).findings if f.test.left < 0.1]
     assert told
     for finding in told:
