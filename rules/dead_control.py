@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.controls import Moved, controls, moved, wire_to_nowhere, works_elsewhere
+from rules.analysis.controls import Moved, controls, dead_end, moved, works_elsewhere
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable
 from rules.wording import member_pointer
@@ -87,7 +87,7 @@ class DeadControl:
     def _control(self, study: Study, name: str) -> Outcome:
         least = self.limits["least"].value
         if works_elsewhere(study.circuit, name):
-            return not_applicable(self, (name,), "what it switches lies off the board or on the mains side")
+            return not_applicable(self, (name,), "an unused throw, or its work lies off the board")
         case = moved(study, name, least)
         test = Test.at_least(case.change, least, "")
         if test.holds:
@@ -121,7 +121,7 @@ class DeadControl:
             grounds=self.grounds,
             role="no effect",
             advice=tuple(_advice(study, part.name)),
-            caused_by=wire_to_nowhere(study, part.name),
+            caused_by=dead_end(study, part.name),
         )
         return Outcome(self.slug, "violated", (part.name,), "", None, None, test, finding)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_part
 from rules.analysis.backwards import (
+    NEVER,
     Idle,
     against_arrow,
     does_better,
@@ -62,7 +63,7 @@ LED = Limit(
 ARROW = Limit(
     "arrow", 1e-6, "A", "common practice, no source", "current against the arrow of a transistor that counts"
 )
-IDLE, TURNED = "never conducts", "reversed transistor"
+TURNED = "reversed transistor"
 BACKWARDS, REVERSE = "zener backwards", "reverse voltage"
 HAIR = 1e-5  # V; what the search for peaks may miss
 
@@ -172,7 +173,7 @@ class ReversedPart:
         return self._violated(
             study,
             part,
-            IDLE,
+            NEVER,
             "warning",
             None,
             Test.at_least(0.0, least, "A"),
@@ -227,7 +228,7 @@ class ReversedPart:
                 for reason in unfinished_runs(study):
                     yield Outcome(self.slug, "undecided", about, reason)
             return
-        cause = identity(self.slug, (part.name,), (), IDLE) if backwards else None
+        cause = identity(self.slug, (part.name,), (), NEVER) if backwards else None
         yield self._reversed(study, part, worst, test, rated is not None, cause)
 
     def _reversed(

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from schemas.circuit import Circuit, Part
 
 LEAST = 10e-6  # A that a diode turned round has to carry, to be believed
+NEVER = "never conducts"  # role of a finding about such a diode
 MOST = 0.1  # A that it may carry, where no rating says more
 _PARTNERS = (
     "resistor",

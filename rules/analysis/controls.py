@@ -6,13 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rules.analysis.backwards import NEVER, Idle, idle
 from rules.analysis.elements import RESISTIVE, SOURCES, Configuration
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.hazards import shares_nets
-from rules.analysis.lonely import is_terminal, lonely_pins
+from rules.analysis.lonely import is_terminal, is_unused_throw, lonely_pins
 from rules.analysis.runs import positions
 from rules.analysis.states import State, StateSet, find_states
 from rules.analysis.timeline.stores import store_names
+from schemas.finding import identity
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -167,19 +169,21 @@ def _against(one: float | None, two: float | None, whole: float) -> float:
 
 
 def works_elsewhere(circuit: Circuit, name: str) -> bool:
-    """True for a contact on the mains side, or alone on two nets that leave the board."""
+    """True for a contact on the mains side, alone on two nets that leave the board, or an unused throw."""
     part = circuit.parts[name]
     nets = set(part.pins.values())
     if part.kind != "contact" or len(nets) < 2:
         return False
     if part.values.get("mains") is True:
         return not shares_nets(circuit, name)
+    if any(is_unused_throw(circuit, pin) for pin in lonely_pins(circuit) if pin.part == name):
+        return True
     alone = all(other.name == name or not nets & set(other.pins.values()) for other in circuit.parts.values())
     return alone and all(is_terminal(circuit, net) for net in nets)
 
 
-def wire_to_nowhere(study: Study, name: str) -> str | None:
-    """The finding about a one-pin net at the end of what a control leads to, if that is all it leads to."""
+def dead_end(study: Study, name: str) -> str | None:
+    """The finding about what ends the way of a control: a one-pin net, or a diode that is drawn backwards."""
     circuit, rails = study.circuit, study.roles.rails
     seen = set(circuit.parts[name].pins.values()) - rails
     front = sorted(seen)
@@ -189,6 +193,8 @@ def wire_to_nowhere(study: Study, name: str) -> str | None:
             return lonely[net].finding
         for part in circuit.parts.values():
             if part.kind in _LEADS and net in part.pins.values():
+                if part.kind in ("diode", "led") and isinstance(idle(study, part), Idle):
+                    return identity("reversed-part", (part.name,), (), NEVER)
                 fresh = set(part.pins.values()) - seen - rails
                 seen |= fresh
                 front.extend(sorted(fresh))

@@ -9,9 +9,10 @@ import pytest
 from rules.analysis.controls import relative
 from rules.dead_control import RULE
 from rules.one_pin_net import RULE as ONE_PIN
+from rules.reversed_part import RULE as REVERSED
 from schemas.circuit import Circuit, NetNote
 from schemas.finding import Limit
-from tests.builders import circuit, contact, driver, film, led, load, npn, pnp, resistor, supply
+from tests.builders import circuit, contact, diode, driver, film, led, load, npn, pnp, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot
 
@@ -194,3 +195,15 @@ def test_a_contact_whose_work_lies_elsewhere_is_not_judged(subject: Circuit, exp
     assert dead(subject) == expected
     told = {o.kind for o in outcomes(RULE, subject) if o.subject == ("S2",)}
     assert told == {"violated" if expected else "not-applicable"}
+
+
+def test_an_unused_throw_has_nothing_to_do() -> None:
+    """S2 is the other throw of the same change-over contact as S1, and nothing hangs on it."""
+    assert dead(lamp(contact("S2", "rail", "spare", "closed"))) == set()
+    assert dead(lamp(contact("S2", "rail", "spare"))) == {"S2"}
+
+
+def test_a_diode_in_backwards_is_the_cause() -> None:
+    subject = lamp(contact("S2", "rail", "y"), diode("D1", "z", "y"), load("M1", "z", "gnd", 1e3))
+    found = {finding.rule: finding for finding in judged(subject, RULE, REVERSED).findings}
+    assert found["dead-control"].caused_by == found["reversed-part"].identity
