@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.existence import Existence, Failure, existence
 from rules.analysis.latches.find import latches
 from rules.analysis.named import begins_at
+from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.roads import BUDGET, Road, road_of, threshold_of, travellers
 from rules.analysis.shunts import LEAST_CURRENT
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
@@ -113,11 +115,22 @@ class LostState:
             room = self.limits["room"].value
             yield satisfied(self, (), situation, Test.at_least(room, room, "V"))
             return
+        road = _road_of(study, situation, found)
+        if road is not None and threshold_of(road):
+            reason = f'{threshold_of(road)} in series sets the threshold at which "{where(situation)}" ends'
+            yield not_applicable(self, subject, reason)
+            return
         worst = max(found.missing, key=lambda failure: (failure.by, failure.label))
-        yield self._lost(study, situation, subject, worst, found)
+        yield self._lost(study, situation, subject, worst, found, road)
 
     def _lost(
-        self, study: Study, situation: Situation, subject: tuple[str, ...], worst: Failure, found: Existence
+        self,
+        study: Study,
+        situation: Situation,
+        subject: tuple[str, ...],
+        worst: Failure,
+        found: Existence,
+        road: Road | None,
     ) -> Outcome:
         corner = replace(situation, corner=worst.label)
         devices = sorted({failure.device for failure in found.missing})
@@ -145,7 +158,7 @@ class LostState:
             nets=(),
             pointers=[member_pointer(name, "pins") for name in devices],
             advice=(f"give {listed(devices)} more to spare: more drive, or a firmer bleed where it is off",),
-            cause=_starved_zener(study, devices),
+            cause=_cause(study, devices, road),
         )
 
 
@@ -156,11 +169,25 @@ def _change(failure: Failure) -> str:
     return f"{which}would no longer conduct" if failure.conducting else f"{which}would conduct"
 
 
-def _starved_zener(study: Study, devices: Sequence[str]) -> str | None:
-    """The finding about a zener that has no current left, where that is all that is lost."""
-    if len(devices) != 1 or study.circuit.parts[devices[0]].kind != "zener":
+def _road_of(study: Study, situation: Situation, found: Existence) -> Road | None:
+    """The road of an LED on which all lies that is lost, no base of a transistor among it."""
+    devices = {failure.device for failure in found.missing}
+    if any(study.circuit.parts[name].kind in TRANSISTORS for name in devices):
         return None
-    return identity("zener-bias", (devices[0],), (), LEAST_CURRENT)
+    road = road_of(study, situation.state, min(devices))
+    if road is None or not devices <= {name for name, _ in road.drops}:
+        return None
+    kinds = {study.circuit.parts[name].kind for name in road.parts}
+    return road if "led" in kinds and all(member != "vbe_on" for _, member in road.drops) else None
+
+
+def _cause(study: Study, devices: Sequence[str], road: Road | None) -> str | None:
+    """The finding about an LED that nothing is left for, or a zener, where that is all that is lost."""
+    if road is not None:
+        return identity("drop-budget", travellers(study.circuit, road), (), BUDGET)
+    if len(devices) == 1 and study.circuit.parts[devices[0]].kind == "zener":
+        return identity("zener-bias", (devices[0],), (), LEAST_CURRENT)
+    return None
 
 
 def _is_latched(study: Study, situation: Situation) -> bool:

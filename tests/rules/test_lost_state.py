@@ -7,10 +7,11 @@ import pytest
 from rules.analysis.corners.existence import states_at
 from rules.analysis.corners.parameters import frozen_point
 from rules.analysis.study import Study
+from rules.drop_budget import RULE as BUDGET
 from rules.lost_state import RULE
 from rules.zener_bias import RULE as ZENER
-from schemas.circuit import Ambient, Circuit, Tolerance
-from tests.builders import EXACT, circuit, diode, exact, npn, only_state, resistor, supply, zener
+from schemas.circuit import Ambient, Circuit, Part, Tolerance
+from tests.builders import EXACT, circuit, diode, exact, led, npn, only_state, resistor, supply, zener
 from tests.judged import document, judged, kinds, only_finding, outcomes, renamed
 from tests.timers import pair_delay
 
@@ -119,3 +120,38 @@ def test_a_zener_that_is_starved_says_so_at_its_current() -> None:
     found = {finding.rule: finding for finding in judged(subject, RULE, ZENER).findings}
     assert found["lost-state"].caused_by == found["zener-bias"].identity
     assert "D1 would no longer conduct" in found["lost-state"].message
+
+
+def threshold(*above: Part) -> Circuit:
+    return circuit(
+        supply("V1", "rail", "gnd", 9.0, low=7.0, high=9.6),
+        resistor("R1", "rail", "held", 220.0),
+        *above,
+        led("D1", "lit", "gnd", 2.0),
+    )
+
+
+def test_a_threshold_that_a_zener_sets_is_no_state_lost() -> None:
+    """5.1 V and 2 V: dark below 7.1 V, which is what it is for."""
+    found = outcomes(RULE, threshold(zener("D2", "lit", "held", 5.1)))
+    assert {o.kind for o in found} == {"not-applicable"}
+    assert "D2 in series sets the threshold" in found[0].reason
+
+
+def test_leds_that_nothing_is_left_for_say_so_in_their_budget() -> None:
+    """7 V less 2 V and 5.1 V of three LEDs."""
+    subject = threshold(led("D2", "held", "x", 2.55), led("D3", "x", "lit", 2.55))
+    found = {finding.rule: finding for finding in judged(subject, RULE, BUDGET).findings}
+    assert found["lost-state"].caused_by == found["drop-budget"].identity
+
+
+def test_a_base_behind_a_zener_is_lost_all_the_same() -> None:
+    subject = circuit(
+        supply("V1", "rail", "gnd", 9.0, low=5.0, high=9.6),
+        resistor("R1", "rail", "held", 10e3),
+        zener("D1", "b", "held", 5.1),
+        resistor("R2", "b", "gnd", 47e3),
+        resistor("R3", "rail", "out", 1e3),
+        npn("Q1", "out", "b", "gnd", 200.0),
+    )
+    assert only_finding(subject, RULE).severity == "error"
