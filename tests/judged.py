@@ -34,6 +34,11 @@ def outcomes(rule: Rule, circuit: Circuit) -> tuple[Outcome, ...]:
     return tuple(rule.check(Study(circuit)))
 
 
+def causes(rule: Rule, circuit: Circuit) -> set[str | None]:
+    """What a rule names as causes of its findings, whether or not those findings are there."""
+    return {outcome.finding.caused_by for outcome in outcomes(rule, circuit) if outcome.finding is not None}
+
+
 def kinds(rule: Rule, circuit: Circuit) -> set[str]:
     return {outcome.kind for outcome in outcomes(rule, circuit)}
 

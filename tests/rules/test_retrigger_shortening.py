@@ -14,7 +14,7 @@ from rules.retrigger_shortening import RULE
 from schemas.circuit import Circuit, Requirement, frozen_map
 from schemas.finding import Finding, identity
 from tests.builders import press, resistor
-from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
+from tests.judged import causes, document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot, requirement
 
 
@@ -112,10 +112,11 @@ def test_the_strictest_requirement_is_the_pause() -> None:
         requirement("re-arm", stimulus="press", at_most=60.0),
         requirement("re-arm", stimulus="press", at_most=5.0),
     )
-    finding = the(asking(garden_light(diode_fitted=False), *wanted))
+    subject = asking(garden_light(diode_fitted=False), *wanted)
+    finding = the(subject)
     assert value(finding, "t_pause") == 5.0
     assert [q.pointer for q in finding.evidence if q.symbol == "t_pause"] == ["/requirements/1/at_most"]
-    assert finding.caused_by == identity("required-re-arm", ("C1",), (), "re-arm 2")
+    assert identity("required-re-arm", ("C1",), (), "re-arm 2") in causes(RULE, subject)
 
 
 def test_it_is_told_as_what_comes_of_the_way_back() -> None:
