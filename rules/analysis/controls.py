@@ -184,7 +184,10 @@ def works_elsewhere(circuit: Circuit, name: str) -> bool:
 
 def dead_end(study: Study, name: str) -> str | None:
     """The finding about what ends the way of a control: a one-pin net, or a diode that is drawn backwards."""
-    circuit, rails = study.circuit, study.roles.rails
+    circuit = study.circuit
+    # no more than the poles themselves: a contact in a supply line makes a rail of what lies behind it
+    sources = (part for part in circuit.parts.values() if part.kind in ("battery", "supply"))
+    rails = {circuit.ground, *(net for part in sources for net in part.pins.values())}
     seen = set(circuit.parts[name].pins.values()) - rails
     front = sorted(seen)
     lonely = {pin.net: pin for pin in lonely_pins(circuit)}
