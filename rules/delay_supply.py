@@ -41,37 +41,39 @@ PASSING = """\
 format: thumbrule/1
 name: feeder-pause
 ground: gnd
+ambient: {low: 10 degC, nominal: 20 degC, high: 30 degC}
 parts:
-  BT1: {kind: battery, voltage: 9 V, low: 6.5 V, high: 9.6 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 100 kohm, pins: {a: feed, b: slow}}
-  C1: {kind: capacitor, capacitance: 10 uF, dielectric: film, pins: {plus: slow, minus: gnd}}
+  BT1: {kind: battery, voltage: 6 V, low: 4.4 V, high: 6.4 V, resistance: 1 ohm, keyed: true,
+        pins: {plus: rail, minus: gnd}}
+  R1: {kind: resistor, resistance: 100 kohm, tolerance: 1 %, pins: {a: rail, b: slow}}
+  C1: {kind: capacitor, capacitance: 10 uF, tolerance: 5 %, dielectric: film, pins: {plus: slow, minus: gnd}}
+  S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
+  R6: {kind: resistor, resistance: 100 ohm, pins: {a: drain, b: gnd}}
   Q1: {kind: npn, beta: 200, pins: {collector: c1, base: slow, emitter: tail}}
   Q2: {kind: npn, beta: 200, pins: {collector: rail, base: half, emitter: tail}}
-  R2: {kind: resistor, resistance: 10 kohm, pins: {a: rail, b: half}}
-  R3: {kind: resistor, resistance: 10 kohm, pins: {a: half, b: gnd}}
-  RE: {kind: resistor, resistance: 10 kohm, pins: {a: tail, b: gnd}}
-  R4: {kind: resistor, resistance: 2.2 kohm, pins: {a: rail, b: c1}}
+  R2: {kind: resistor, resistance: 10 kohm, tolerance: 1 %, pins: {a: rail, b: half}}
+  R3: {kind: resistor, resistance: 10 kohm, tolerance: 1 %, pins: {a: half, b: gnd}}
+  RE: {kind: resistor, resistance: 4.7 kohm, pins: {a: tail, b: gnd}}
+  R4: {kind: resistor, resistance: 10 kohm, pins: {a: rail, b: c1}}
   Q3: {kind: pnp, beta: 150, pins: {collector: out, base: c1, emitter: rail}}
-  R5: {kind: resistor, resistance: 10 kohm, pins: {a: out, b: gnd}}
-stimuli:
-  switch: [{at: 0 s, part: S1, to: closed}]
+  R5: {kind: resistor, resistance: 1 kohm, pins: {a: out, b: gnd}}
 """
 FAILING = """\
 format: thumbrule/1
 name: feeder-pause
 ground: gnd
+ambient: {low: 10 degC, nominal: 20 degC, high: 30 degC}
 parts:
-  BT1: {kind: battery, voltage: 9 V, low: 6.5 V, high: 9.6 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 100 kohm, pins: {a: feed, b: slow}}
-  C1: {kind: capacitor, capacitance: 10 uF, dielectric: film, pins: {plus: slow, minus: gnd}}
-  R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 180 kohm, pins: {a: base, b: gnd}}
+  BT1: {kind: battery, voltage: 6 V, low: 4.4 V, high: 6.4 V, resistance: 1 ohm, keyed: true,
+        pins: {plus: rail, minus: gnd}}
+  R1: {kind: resistor, resistance: 100 kohm, tolerance: 1 %, pins: {a: rail, b: slow}}
+  C1: {kind: capacitor, capacitance: 10 uF, tolerance: 5 %, dielectric: film, pins: {plus: slow, minus: gnd}}
+  S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
+  R6: {kind: resistor, resistance: 100 ohm, pins: {a: drain, b: gnd}}
+  R2: {kind: resistor, resistance: 330 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 180 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
   R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
-stimuli:
-  switch: [{at: 0 s, part: S1, to: closed}]
 """
 
 

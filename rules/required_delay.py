@@ -23,24 +23,22 @@ ground: gnd
 ambient: {low: 10 degC, nominal: 20 degC, high: 30 degC}
 parts:
   V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 270 kohm, pins: {a: feed, b: slow}}
+  R1: {kind: resistor, resistance: 180 kohm, pins: {a: rail, b: slow}}
   C1: {kind: capacitor, capacitance: 10 uF, voltage: 63 V, dielectric: film, pins: {plus: slow, minus: gnd}}
-  R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 150 kohm, pins: {a: base, b: gnd}}
-  R4: {kind: resistor, resistance: 10 kohm, pins: {a: rail, b: out}}
-  R5: {kind: resistor, resistance: 4.7 kohm, pins: {a: feed, b: on}}
+  S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
+  R5: {kind: resistor, resistance: 100 ohm, pins: {a: drain, b: gnd}}
+  R2: {kind: resistor, resistance: 330 kohm, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 100 kohm, pins: {a: base, b: gnd}}
+  R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
-  Q2: {kind: npn, beta: 200, pins: {collector: lamp, base: on, emitter: gnd}}
-  R6: {kind: resistor, resistance: 1 kohm, pins: {a: rail, b: lamp}}
 states:
-  waiting: {Q1: off, Q2: saturated}
+  waiting: {Q1: off}
 stimuli:
-  switch: [{at: 0 s, part: S1, to: closed}]
+  switch: [{at: 0 s, part: S1, to: open}, {at: 5 s, part: S1, to: closed}]
 requirements:
-  - {kind: delay, name: wait, stimulus: switch, state: waiting, target: 2 s, within: 50 %}
+  - {kind: delay, name: wait, stimulus: switch, state: waiting, target: 0.9 s, within: 50 %}
 """
-FAILING = PASSING.replace("270 kohm", "470 kohm")
+FAILING = PASSING.replace("180 kohm", "300 kohm")
 
 
 class RequiredDelay:
@@ -84,7 +82,7 @@ class RequiredDelay:
         " or a window that can be met.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/R1/resistance", "270 kohm", "470 kohm"),
+        dial=Dial("/parts/R1/resistance", "180 kohm", "300 kohm"),
         derivation="rules.derivations.required_delay:DERIVATION",
     )
 

@@ -31,19 +31,19 @@ PASSING = """\
 format: thumbrule/1
 name: stair-sprinkler
 ground: gnd
+ambient: {low: 10 degC, nominal: 20 degC, high: 30 degC}
 parts:
   V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 330 kohm, pins: {a: feed, b: slow}}
-  C1: {kind: capacitor, capacitance: 10 uF, voltage: 63 V, dielectric: film, pins: {plus: slow, minus: gnd}}
-  D1: {kind: diode, pins: {anode: slow, cathode: feed}}
-  R5: {kind: resistor, resistance: 10 kohm, pins: {a: feed, b: gnd}}
-  R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 130 kohm, pins: {a: base, b: gnd}}
+  R1: {kind: resistor, resistance: 220 kohm, tolerance: 1 %, pins: {a: rail, b: slow}}
+  C1: {kind: capacitor, capacitance: 10 uF, tolerance: 5 %, dielectric: film, pins: {plus: slow, minus: gnd}}
+  S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
+  R5: {kind: resistor, resistance: 1 kohm, pins: {a: drain, b: gnd}}
+  R2: {kind: resistor, resistance: 390 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 120 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
   R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
 """
-FAILING = PASSING.replace("  D1: {kind: diode, pins: {anode: slow, cathode: feed}}\n", "")
+FAILING = PASSING.replace("1 kohm", "33 kohm")
 
 
 class ResetPath:
@@ -84,7 +84,7 @@ class ResetPath:
         " state ends, and a bleed there; or a transistor or contact across the capacitor.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/R5/resistance", "10 kohm", "100 kohm"),
+        dial=Dial("/parts/R5/resistance", "1 kohm", "33 kohm"),
         derivation="rules.derivations.reset_path:DERIVATION",
     )
 

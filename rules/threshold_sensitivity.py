@@ -43,17 +43,16 @@ name: kettle-reminder
 ground: gnd
 parts:
   V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 100 kohm, tolerance: 1 %, pins: {a: feed, b: slow}}
-  C1: {kind: capacitor, capacitance: 10 uF, dielectric: film, pins: {plus: slow, minus: gnd}}
-  R2: {kind: resistor, resistance: 680 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 180 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
-  R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
+  R1: {kind: resistor, resistance: 100 kohm, tolerance: 1 %, pins: {a: rail, b: slow}}
+  C1: {kind: capacitor, capacitance: 10 uF, tolerance: 5 %, dielectric: film, pins: {plus: slow, minus: gnd}}
+  S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
+  R5: {kind: resistor, resistance: 100 ohm, pins: {a: drain, b: gnd}}
+  R2: {kind: resistor, resistance: 330 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 100 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
+  R4: {kind: resistor, resistance: 100 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
-stimuli:
-  switch: [{at: 0 s, part: S1, to: closed}]
 """
-FAILING = PASSING.replace("180 kohm", "82 kohm")
+FAILING = PASSING.replace("100 kohm, tolerance: 1 %, pins: {a: base", "47 kohm, tolerance: 1 %, pins: {a: base")
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +107,7 @@ class ThresholdSensitivity:
         " threshold and aim from one rail, so that both move together.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/R3/resistance", "180 kohm", "91 kohm"),
+        dial=Dial("/parts/R3/resistance", "100 kohm", "47 kohm"),
         derivation="rules.derivations.threshold_sensitivity:DERIVATION",
     )
 

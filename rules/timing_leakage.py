@@ -43,17 +43,20 @@ PASSING = """\
 format: thumbrule/1
 name: sprout-fan
 ground: gnd
+ambient: {low: 10 degC, nominal: 20 degC, high: 30 degC}
 parts:
   V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 330 kohm, pins: {a: feed, b: slow}}
-  C1: {kind: capacitor, capacitance: 10 uF, voltage: 63 V, dielectric: film, pins: {plus: slow, minus: gnd}}
-  R2: {kind: resistor, resistance: 680 kohm, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 150 kohm, pins: {a: base, b: gnd}}
+  R1: {kind: resistor, resistance: 220 kohm, tolerance: 1 %, pins: {a: rail, b: slow}}
+  C1: {kind: capacitor, capacitance: 10 uF, tolerance: 5 %, voltage: 63 V, dielectric: film, leakage: 10 nA,
+       pins: {plus: slow, minus: gnd}}
+  S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
+  R5: {kind: resistor, resistance: 100 ohm, pins: {a: drain, b: gnd}}
+  R2: {kind: resistor, resistance: 390 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 120 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
   R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
 """
-FAILING = PASSING.replace("63 V, dielectric: film", "16 V, dielectric: aluminium")
+FAILING = PASSING.replace("63 V, dielectric: film, leakage: 10 nA", "16 V, dielectric: aluminium")
 
 
 class TimingLeakage:
@@ -97,7 +100,7 @@ class TimingLeakage:
         " both currents grow alike. Or measure the part and write its leakage into the document.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/C1/capacitance", "10 uF", "22 uF"),
+        dial=Dial("/parts/C1/leakage", "10 nA", "5 uA"),
         derivation="rules.derivations.timing_leakage:DERIVATION",
     )
 

@@ -14,7 +14,7 @@ import pytest
 from rules.required_delay import RULE as REQUIRED_DELAY
 from rules.required_net_voltage import RULE as REQUIRED_NET_VOLTAGE
 from rules.tolerance_reachable import RULE
-from schemas.circuit import Circuit, Requirement, Tolerance, frozen_map
+from schemas.circuit import Action, Circuit, Requirement, Tolerance, frozen_map
 from schemas.finding import Finding, identity
 from tests.builders import circuit, contact, exact, film, led, npn, resistor, supply
 from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, reviewed, value
@@ -137,7 +137,7 @@ def timer(within: float, capacitor: float = 0.1, **more: Any) -> Circuit:
     five = Tolerance(-0.05, 0.05)
     names = zip(("R1", "R2", "R3"), (("feed", "slow"), ("slow", "base"), ("base", "gnd")), OHMS, strict=True)
     made: dict[str, Any] = {
-        "stimuli": frozen_map({"switch": document(RULE.lesson.passing).circuit.stimuli["switch"]}),
+        "stimuli": frozen_map({"switch": (Action(0.0, "S1", "closed"),)}),
         "states": frozen_map({"waiting": frozen_map({"Q1": "off"})}),
         "requirements": (Requirement("delay", None, frozen_map(wanted)),),
     }
@@ -183,8 +183,8 @@ def test_a_capacitor_that_takes_more_than_there_is() -> None:
 def test_a_closer_capacitor_is_proposed_and_proven() -> None:
     text = RULE.lesson.passing.replace("tolerance: 10 %", "tolerance: 20 %").replace("45 %", "24 %")
     text = text.replace("resistance: 100 kohm", "resistance: 100 kohm, tolerance: 1 %")
-    text = text.replace("resistance: 680 kohm", "resistance: 680 kohm, tolerance: 1 %")
-    text = text.replace("resistance: 150 kohm", "resistance: 150 kohm, tolerance: 1 %")
+    text = text.replace("resistance: 330 kohm", "resistance: 330 kohm, tolerance: 1 %")
+    text = text.replace("resistance: 180 kohm", "resistance: 180 kohm, tolerance: 1 %")
     text = text.replace("resistance: 47 kohm", "resistance: 47 kohm, tolerance: 1 %")
     (finding,) = reviewed(text, RULE).findings
     (remedy,) = finding.remedies
