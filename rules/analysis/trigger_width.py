@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
-from rules.analysis.runs import Corner, left_at, world_at
+from rules.analysis.runs import Corner, left_at, positions, world_at
 from rules.analysis.startup import conducting
 from rules.analysis.states import State
 from rules.analysis.timeline.timelines import course, point_of
@@ -73,6 +73,13 @@ def _resting(study: Study, trigger: Trigger) -> State:
     return next(state for state in stable if conducting(study, state.devices) == origin)
 
 
+def _rests_while_held(study: Study, trigger: Trigger) -> bool:
+    """Whether any state is stable with the stimulus where it stays."""
+    here = {**positions(trigger.before.mode.network.configuration), trigger.there.part: trigger.there.to}
+    sets = [s for s in study.state_sets(trigger.corner) if positions(s.configuration) == here]
+    return not sets or any(s.stable for s in sets)
+
+
 def sets_off(study: Study, trigger: Trigger, held: Timeline, width: float) -> bool:
     """True when letting go after ``width`` s still leads to the new state."""
     left = left_at(held, width)
@@ -119,6 +126,8 @@ def held_for_ever(study: Study, trigger: Trigger) -> Held:
         return Held("repeats", None)
     if timeline.verdict != "settles":
         ended = times == 1 and not stays[-1]
+        if ended and not _rests_while_held(study, trigger):
+            return Held("repeats", None)  # it goes on moving: what ended once is set off anew
         return Held("over" if ended else "unknown", None, timeline.reason)
     state = timeline.last.state
     if stays[-1]:
