@@ -108,6 +108,10 @@ class SaturationHeadroom:
             "unstated": self._unstated,
         }
         for _, stage in sorted(study.roles.stages.items()):
+            if stage.base == stage.collector:
+                reason = "its collector is tied to its base: it serves as a diode and cannot saturate"
+                yield not_applicable(self, (stage.transistor,), reason)
+                continue
             yield from judges[stage.intent](study, stage)
             if stage.intent in ("switch", "unstated"):
                 yield from left_to_others(self, study, stage)

@@ -394,3 +394,19 @@ def test_a_transistor_turned_round_is_no_follower() -> None:
     found = outcomes(RULE, exact(*parts))
     assert [(o.kind, o.reason) for o in found] == [("not-applicable", "Q1 conducts in reverse")]
     assert only_finding(exact(*parts, **named("active")), RULE).severity == "error"
+
+
+def test_a_transistor_that_serves_as_a_diode_has_no_headroom_to_keep() -> None:
+    """The input half of a current mirror stands at V_CE = V_BE."""
+    subject = exact(
+        supply("V1", "rail", "gnd", 12.0),
+        resistor("R1", "rail", "ref", 10e3),
+        npn("Q1", "ref", "ref", "one", SPREAD),
+        resistor("R2", "one", "gnd", 470.0),
+        npn("Q2", "out", "ref", "two", SPREAD),
+        resistor("R3", "two", "gnd", 470.0),
+        resistor("R4", "rail", "out", 4.7e3),
+        states=frozen_map({"on": frozen_map({"Q2": "active"})}),
+    )
+    found = {(outcome.subject, outcome.kind) for outcome in outcomes(RULE, subject)}
+    assert found == {(("Q1",), "not-applicable"), (("Q2",), "satisfied")}
