@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.labels import label
 from rules.analysis.corners.parameters import at, parameters
 from rules.analysis.timeline.timelines import gains
-from rules.analysis.trigger_drive import Amplitude, amplitude, vertices
+from rules.analysis.trigger_drive import Amplitude, amplitude, too_weak, vertices
 from rules.analysis.trigger_width import held_for_ever, least_width
 from rules.analysis.triggers import NoTrigger, Trigger, named_stimuli, triggers
 from rules.contract import API_LEVEL, Dial, Lesson
@@ -129,6 +129,10 @@ class TriggerRule:
             yield not_applicable(self, (), "no contact or output moves")
         for item in found:
             if isinstance(item, NoTrigger):
+                weak = too_weak(study, item)
+                if weak is not None:
+                    yield from self._strong(study, weak)
+                    continue
                 whose = f'"{item.stimulus}"' if item.stimulus is not None else item.part
                 yield not_applicable(self, tuple(filter(None, (item.part,))), f"{whose}: {item.reason}")
                 continue

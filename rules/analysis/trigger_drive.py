@@ -22,13 +22,14 @@ from rules.analysis.startup import conducting
 from rules.analysis.states import State, find_states, linear_state
 from rules.analysis.tabulation import Mode, regions_of
 from rules.analysis.timeline.stores import store_names
-from rules.analysis.triggers import Trigger
+from rules.analysis.timeline.timelines import gains
+from rules.analysis.triggers import NoTrigger, Trigger, slow_capacitors
 from schemas.circuit import Part, frozen_map
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
-REACH = 4.0  # times the drive of the trigger, up to which it is looked for where the state ceases to exist
+FAR = 256.0  # times the drive of a stimulus that sets nothing off, up to which one to set off is looked for
 LEAST_SHARE = 1e-6  # of the drive; a smaller one is as good as none
 _SOURCE = "a contact or output that is faded over"
 
@@ -82,7 +83,7 @@ def amplitude(
 
     def family(shares: Array) -> Conditions:
         source = np.tile(base.source, (len(shares), 1))
-        source[:, row] = start + REACH * shares * (end - start)
+        source[:, row] = start + trigger.reach * shares * (end - start)
         many = (len(shares), 1)
         return Conditions(np.tile(base.gain, many), np.tile(base.drops, many), source)
 
@@ -93,7 +94,7 @@ def amplitude(
     followed = bench.follow(family, begin.mode.solution.support, keeps)
     if followed.arrived:
         return None
-    reached = start + REACH * followed.share * (end - start)
+    reached = start + trigger.reach * followed.share * (end - start)
     there = build_network(swapped, configuration, {**held, trigger.part: reached})
     try:
         current = linear_state(there, betas, followed.support).currents[trigger.part]["a"]
@@ -104,7 +105,43 @@ def amplitude(
     if ohms > 0.0 and fold > 0.0:
         available = max(fold + left / ohms, 0.0)
         return Amplitude(available / fold, fold, left, available, ohms)
-    return Amplitude(1.0 / max(REACH * followed.share, LEAST_SHARE), fold, left, 0.0, 0.0)
+    return Amplitude(1.0 / max(trigger.reach * followed.share, LEAST_SHARE), fold, left, 0.0, 0.0)
+
+
+def too_weak(study: Study, told: NoTrigger) -> Trigger | None:
+    """A declared stimulus that sets nothing off, as the trigger that it would be with more drive.
+
+    ``None`` where it does not drive a base that would have to switch, or where no resting state would be
+    left however hard it is driven.
+    """
+    if told.idle is None or told.stimulus is None:
+        return None
+    there, back = told.idle
+    typical = gains(study, "typical")
+    stable = study.state_sets("typical")[0].stable
+    names = slow_capacitors(study, "typical")
+    for before in stable:
+        held = {name: capacitor_voltage(study.resolved, before, name) or 0.0 for name in sorted(names)}
+        for after in stable:
+            switched = conducting(study, before.devices) ^ conducting(study, after.devices)
+            if not switched or not _feeds_a_base(study, told.part, switched):
+                continue
+            made = Trigger(told.stimulus, told.part, there, back, back.at - there.at, before, after,
+                           switched, held, "typical", math.inf, FAR)  # fmt: skip
+            if amplitude(study, made, study.resolved, typical) is not None:
+                return made
+    return None
+
+
+def _feeds_a_base(study: Study, name: str, transistors: frozenset[str]) -> bool:
+    """True where a contact or output drives the base of one of these through resistors of its own."""
+    parts = study.circuit.parts
+    own = private_nets(study.resolved, name)
+    if not own & set(parts[name].pins.values()):
+        return False
+    resistors = [set(p.pins.values()) for p in parts.values() if p.kind == "resistor"]
+    far = set().union(*(nets for nets in resistors if own & nets))
+    return any(parts[q].pins["base"] in far for q in transistors)
 
 
 def _like(

@@ -48,15 +48,18 @@ class Trigger:
     held: Mapping[str, float]
     corner: str
     lasts: float
+    reach: float = 4.0
+    """Times its drive, up to which it is looked for where the state of rest ceases to exist."""
 
 
 @dataclass(frozen=True, slots=True)
 class NoTrigger:
-    """Why a stimulus is none; ``misses`` is true for one that should switch over and does not."""
+    """Why a stimulus is none; ``idle`` has the moves of one that switches nothing over, once it has gone."""
 
     stimulus: str | None
     part: str
     reason: str
+    idle: tuple[Action, Action] | None = None
 
 
 def moves(study: Study) -> Iterator[tuple[str | None, tuple[Action, ...]]]:
@@ -113,7 +116,9 @@ def _trigger(
         longer = _longer(study, corner, before, there, back)
         if longer is None:
             missed = _missed(study, corner, stimulus, there, back, before)
-            return missed or replace(no, reason="nothing is switched over once it has gone")
+            return missed or replace(
+                no, reason="nothing is switched over once it has gone", idle=(there, back)
+            )
         timeline, released = longer, 0.0
         pattern = conducting(study, timeline.at(released).devices)
     held = _held_at_rest(study, corner, before)

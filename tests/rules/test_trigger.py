@@ -118,15 +118,22 @@ def test_both_sides_of_the_amplitude(share: float, severity: str | None) -> None
         assert weak_ones[0].test.left == pytest.approx(share, rel=1e-3)
 
 
-def test_one_that_never_switches_over_is_an_error_where_a_requirement_says_it_should() -> None:
-    """220 kohm bring 37.7 uA; nothing is set off, and only the requirement tells that something should be."""
+def test_one_that_never_switches_over_is_an_error() -> None:
+    """220 kohm bring 37.7 uA; nothing is set off, with a requirement that says it should be or without."""
     wanted = (requirement("delay", stimulus="set", state="on", at_least=1.0),)
     states = frozen_map({"on": frozen_map({"Q1": "saturated", "Q2": "saturated"})})
-    assert kinds(RULE, latch(220e3)) == {"not-applicable"}
-    finding = findings(latch(220e3, states=states, requirements=wanted))["amplitude"]
-    assert finding.severity == "error"
-    assert finding.test.left == pytest.approx(8.3 / 220e3 / FOLD, rel=1e-3)
-    assert "never switches over" in finding.message
+    for subject in (latch(220e3), latch(220e3, states=states, requirements=wanted)):
+        finding = findings(subject)["amplitude"]
+        assert finding.severity == "error"
+        assert finding.test.left == pytest.approx(8.3 / 220e3 / FOLD, rel=1e-3)
+        assert "never switches over" in finding.message
+
+
+def test_a_contact_that_drives_no_base_of_the_latch_is_no_trigger_of_it() -> None:
+    """A lamp of its own beside the latch: however it sags the supply, nobody meant it to set anything."""
+    lamp = (contact("S2", "rail", "bulb"), resistor("LP", "bulb", "gnd", 1e3))
+    found = outcomes(RULE, latch(extra=lamp, stimuli=frozen_map({"light": press("S2", 0.1)})))
+    assert [o.kind for o in found] == ["not-applicable"]
 
 
 def test_it_is_judged_at_its_weakest_corner() -> None:
@@ -399,3 +406,12 @@ def test_renaming_and_mirroring_change_nothing(subject: Circuit) -> None:
         assert finding.severity == now[role].severity == turned[role].severity
         assert now[role].test.left == pytest.approx(finding.test.left, rel=1e-3)
         assert turned[role].test.left == pytest.approx(finding.test.left, rel=1e-3)
+
+
+@pytest.mark.parametrize("times", [0.5, 0.05])
+def test_a_press_that_sets_nothing_off_is_the_weakest_of_all(times: float) -> None:
+    """Half, and a twentieth, of the fold current: no state follows, and that is no excuse."""
+    (finding,) = findings(latch(8.3 / (times * FOLD))).values()
+    assert (finding.severity, finding.role) == ("error", "amplitude")
+    assert finding.test.left == pytest.approx(times, rel=0.25)
+    assert "at this corner it never" in finding.message
