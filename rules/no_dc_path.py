@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rules.analysis.states import StateSet
     from rules.analysis.study import Study
 
+_DIODES = ("diode", "led", "zener")
 SHARE = Limit(
     "share",
     0.01,
@@ -168,6 +169,8 @@ class NoDcPath:
         if island.capacitors and not island.others:
             return "note", "coupled output without a load"
         if elsewhere:
+            if island.capacitors and _filled(study, island):
+                return None, "filled through a diode"
             return (
                 ("note", "held by capacitors only")
                 if island.capacitors
@@ -175,7 +178,28 @@ class NoDcPath:
             )
         if terminal:
             return None, "leaves the board"
+        if len(island.parts) > 1 and all(study.circuit.parts[name].kind in _DIODES for name in island.parts):
+            # such as a diode and a zener across a coil: they conduct for a moment only
+            return None, "between diodes that rest"
         return "warning", "never settled"
+
+
+def _filled(study: Study, island: Island) -> bool:
+    """Whether a diode from a source fills the capacitors on the island: a reservoir that keeps its charge."""
+    nets, parts = set(island.nets), study.circuit.parts
+    feeds = {("cathode", "anode", "plus", "minus"), ("anode", "cathode", "minus", "plus")}
+    return any(
+        parts[name].kind == "diode"
+        and parts[name].pins[near] in nets
+        and any(
+            source.kind in ("battery", "supply")
+            and source.pins[hot] == parts[name].pins[far]
+            and source.pins[cold] == study.circuit.ground
+            for source in parts.values()
+        )
+        for name in island.parts
+        for near, far, hot, cold in feeds
+    )
 
 
 def _cause(study: Study, island: Island) -> str | None:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 JOINT = 1e-3  # ohm of a source or a contact
 CONDUCTING = 10.0  # ohm of a junction that conducts; that it may amplify is left out
+AT_THE_END = ("battery", "supply", "contact", "load", "led", "coil")
 OPEN = 1e-12  # siemens that stand for the insulation of a board
 
 
@@ -138,13 +139,13 @@ def series_to_base(study: Study, net: str) -> dict[str, float]:
 
 
 def carried(study: Study, net: str) -> tuple[float, str, str]:
-    """The largest current (A) of a contact, load, LED or coil on a net in any state: also which, and where.
+    """The largest current (A) of a source, contact, load, LED or coil on a net in any state: of which, where.
 
     One of these is taken to stand at the far end of the wire.
     """
     found = [(0.0, "", "")]
     for part in study.circuit.parts.values():
-        if part.kind not in ("contact", "load", "led", "coil") or net not in part.pins.values():
+        if part.kind not in AT_THE_END or net not in part.pins.values():
             continue
         pin = next(p for p, where in sorted(part.pins.items()) if where == net)
         for situation in study.situations():

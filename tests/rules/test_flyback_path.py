@@ -22,6 +22,7 @@ from tests.builders import (
     contact,
     diode,
     driver,
+    film,
     inductor,
     load,
     npn,
@@ -104,6 +105,31 @@ def test_without_an_inductance_the_path_is_judged_all_the_same() -> None:
     assert "Its inductance is not stated" in finding.message
     assert not any(q.symbol in ("L", "V_pk") for q in finding.evidence)
     assert kinds(RULE, clamped) == {"satisfied"}
+
+
+def test_a_filter_at_the_base_does_not_hide_the_path() -> None:
+    """Trap: as the drive ends, the filter stands at the drop of the junction, where two solutions meet.
+
+    (L/R)*ln((I_0*R + V_d)/(I_rel*R + V_d)) as without it, 12 V nominal, of which a tenth.
+    """
+    filtered = circuit(
+        supply("V1", "rail", "gnd", 12.0),
+        contact("S1", "rail", "line"),
+        resistor("R1", "line", "base", 4.7e3),
+        resistor("R2", "base", "gnd", 10e3),
+        film("C1", "base", "gnd", 1e-6),
+        npn("Q1", "pulled", "base", "gnd", 150.0, ratings=Ratings(vceo=60.0)),
+        coil("K1", "rail", "pulled", 400.0, inductance=0.6, nominal=12.0),
+        FREE,
+        stimuli={"warm": press("S1", 1.0)},
+    )
+    assert "violated" not in kinds(RULE, filtered)
+    study = Study(filtered)
+    found = openings(study, stress_corner(study, coils=True))
+    assert found
+    for opening in found:
+        assert opening.path
+        assert opening.released == pytest.approx(1.5e-3 * math.log(12.5 / 1.9), rel=1e-6)
 
 
 def motor(*more: Part, inductive: bool | None = True) -> Circuit:

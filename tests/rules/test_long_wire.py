@@ -129,6 +129,20 @@ def test_both_sides_of_the_drop(metres: float, fires: bool) -> None:
         assert not findings(lamp_wire(metres, 0.5e-6))
 
 
+@pytest.mark.parametrize(("metres", "fires"), [(7.6, False), (7.7, True)])
+def test_a_supply_at_the_far_end_loses_what_it_gives(metres: float, fires: bool) -> None:
+    """The same 0.5 A, now of a supply that comes through the wire, into a resistor that stays in the box."""
+    subject = exact(
+        supply("V1", "rail", "gnd", 12.0),
+        resistor("R1", "rail", "gnd", 24.0),
+        nets=frozen_map({"rail": NetNote(wire=metres)}),
+    )
+    found = findings(subject)
+    assert ("drop" in found) is fires
+    if fires:
+        assert found["drop"].parts == ("V1",)
+
+
 def test_a_thicker_wire_is_proposed_and_proven() -> None:
     text = """\
 format: thumbrule/1

@@ -11,8 +11,10 @@ from schemas.circuit import Ambient, Beta, Circuit, NetNote
 from tests.builders import (
     capacitor,
     circuit,
+    coil,
     contact,
     current_source,
+    diode,
     driver,
     film,
     led,
@@ -20,6 +22,7 @@ from tests.builders import (
     pnp,
     resistor,
     supply,
+    zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot
@@ -181,6 +184,33 @@ def test_a_capacitor_behind_an_open_contact_is_a_note() -> None:
     )
     finding = only_finding(subject, RULE)
     assert (finding.severity, finding.role) == ("note", "held by capacitors only")
+
+
+@pytest.mark.parametrize("flip", [False, True])
+def test_a_reservoir_that_a_diode_fills_keeps_its_charge(flip: bool) -> None:
+    """Trap: behind the diode nothing settles the net while S1 is open; it stands where it was charged to."""
+    subject = circuit(
+        supply("V1", "plug", "gnd", 9.0),
+        diode("D1", "plug", "rail"),
+        capacitor("C1", "rail", "gnd", 100e-6),
+        contact("S1", "rail", "lit"),
+        resistor("R1", "lit", "gnd", 1e3),
+    )
+    assert "violated" not in kinds(RULE, mirrored(subject) if flip else subject)
+    turned = replace(subject, parts={**subject.parts, "D1": diode("D1", "rail", "plug")})
+    assert only_finding(mirrored(turned) if flip else turned, RULE).role == "held by capacitors only"
+
+
+def test_the_joint_of_a_diode_and_a_zener_across_a_coil() -> None:
+    """Trap: it conducts for a moment only, when the coil is switched off."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 12.0),
+        contact("S1", "pulled", "gnd"),
+        coil("K1", "rail", "pulled", 400.0, inductance=0.6),
+        diode("D1", "pulled", "mid"),
+        zener("D2", "rail", "mid", 12.0),
+    )
+    assert "violated" not in kinds(RULE, subject)
 
 
 def test_a_current_without_a_path() -> None:

@@ -116,7 +116,9 @@ def refine(state: State, temperature: float = REFERENCE_TEMPERATURE, icbo: IcboC
     # a net that nothing decides is drawn to where the hand model may have it, not to the reference
     assembly.source[: assembly.nodes] += GROUND_LEAK * hand[: assembly.nodes]
     branch = on_branch(assembly, mode.solution.support, mode.solution.current)
-    found = newton(assembly, branch.x)
+    # the resistors between such nets round to more than the leakage that would decide them
+    adrift = [row for row, net in enumerate(assembly.nets) if state.nets[net] is None]
+    found = newton(assembly, branch.x, adrift)
     rounds = branch.rounds + found.rounds
     wanted = state.index
     if _fits(assembly, found, wanted):

@@ -99,8 +99,11 @@ def _drops(assembly: Assembly, chosen: list[int], i: Array, slopes: bool) -> Res
     return Rest(x, False, rounds, change)
 
 
-def newton(assembly: Assembly, x: Array) -> Rest:
-    """Newton with all junctions, no junction voltage rising by more than a logarithm allows in one step."""
+def newton(assembly: Assembly, x: Array, adrift: Sequence[int] = ()) -> Rest:
+    """Newton with all junctions, no junction voltage rising by more than a logarithm allows in one step.
+
+    Nodes ``adrift`` are those that nothing but leakage decides: they need not come to a stand.
+    """
     x = x.copy()
     left = np.inf
     for rounds in range(1, NEWTON_ROUNDS + 1):
@@ -117,6 +120,8 @@ def newton(assembly: Assembly, x: Array) -> Rest:
             return Rest(x, left <= BALANCED, rounds, left)
     # nets that only reverse currents reach keep moving by what rounding makes of femtoamperes
     left = remainder_of(assembly, x)
+    step[list(adrift)] = 0.0
+    moved = float(np.abs(step[: assembly.nodes]).max(initial=0.0))
     return Rest(x, left <= BALANCED and moved <= UNSETTLED, rounds, left)
 
 

@@ -147,6 +147,8 @@ def landing(
     if mode is not None:
         every = [other for other in every if other.support != mode.support]
     options = [other for other in every if other.sign != -1 and plant.state(other, x).stable]
+    if len(options) > 1 and direction is not None:
+        options = [other for other in options if _lasts(other, x, direction)] or options
     if not options:
         return Stuck("no other stable state exists with these stored values")
     if len(options) == 1:
@@ -160,6 +162,19 @@ def landing(
             words = f"of {len(options)} stable states it is the one at the other end of the bend"
             return Landing(followed, x, True, words)
     return Stuck(f"{len(options)} stable states may follow")
+
+
+def _lasts(mode: Linear, x: Array, direction: Array) -> bool:
+    """Whether conditions at their limit that ``direction`` leaves alone hold along the rates of the mode too.
+
+    A junction across a capacitor that stands at its drop blocks in one solution and conducts in another;
+    while that capacitor is charged on, only the other one is true.
+    """
+    rate = mode.rate(x)
+    slopes = mode.conditions[1]
+    drift = slopes[:, : rate.size] @ rate
+    still = (mode.condition(x) <= AT_LIMIT) & (np.abs(slopes @ direction) <= 1e-12)
+    return not bool(np.any(drift[still] < -1e-12 * max(1.0, float(np.abs(drift).max(initial=0.0)))))
 
 
 def _apart(plant: Plant, mode: Linear, key: int, options: list[Linear]) -> list[Linear]:

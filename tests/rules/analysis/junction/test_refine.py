@@ -194,6 +194,22 @@ def test_an_undefined_net_stays_undefined() -> None:
     assert refine(state).nets["b"] is None
 
 
+def test_two_leds_behind_an_open_contact() -> None:
+    """Their resistors round to more than the femtoamperes that decide where such nets stand."""
+    subject = circuit(
+        supply("V1", "vp", "gnd", 12.0),
+        contact("S1", "vp", "fed"),
+        resistor("R1", "fed", "x", 680.0),
+        led("D1", "x", "gnd", 2.0),
+        resistor("R2", "fed", "y", 5e3),
+        led("D2", "y", "gnd", 2.0),
+    )
+    refined = refine(only_state(subject))
+    assert refined.converged
+    assert refined.nets["fed"] is None
+    assert refined.devices == {"D1": "off", "D2": "off"}
+
+
 def test_leakage_lifts_a_base() -> None:
     """I_CBO of 100 nA at 25 degC is 1.13 uA at 60 degC: across 100 k it is 0.113 V."""
     stage = circuit(
