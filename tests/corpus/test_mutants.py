@@ -1,7 +1,8 @@
 """One value of a good circuit moved across the limit of one rule, for every rule.
 
 Mutants come from clean circuits of the corpus (``mutants.yaml``) and from the passing circuit of each lesson,
-whose dial names the value (where no single value does it, the failing circuit of the lesson).  The rule is silent before, fires after, and in between begins to fire once.
+whose dial names the value; where no single value does it, the failing circuit of the lesson.  The rule is
+silent before, fires after, and in between begins to fire once.
 """
 
 from __future__ import annotations
