@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.dividers import Loading, Redesign, Values, at_corner, loading
+from rules.analysis.off_states import drivers_of
 from rules.analysis.operating import everywhere, place_of, sign_of
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
@@ -115,6 +116,10 @@ class DividerStiffness:
             reason = f"{switch.transistor} is a switch ({switch.why}): min-beta-drive judges its drive"
             yield not_applicable(self, subject, reason)
             return
+        driven = _switched(study, stages)
+        if driven:
+            yield not_applicable(self, subject, f"{driven} switches it: what feeds its base sets no bias")
+            return
         found = [loading(study, stages, situation) for situation in everywhere(study)]
         loads = [load for load in found if isinstance(load, Loading)]
         if not loads:
@@ -150,6 +155,16 @@ class DividerStiffness:
                 pointers=(member_pointer(arm.part, "resistance") for arm in load.arms),
                 proposals=proposals if load is worst else (),
             )
+
+
+def _switched(study: Study, stages: Sequence[Stage]) -> str:
+    """The driver one of whose levels turns a follower off; empty where there is none."""
+    for stage in stages:
+        rests = {s.state.devices[stage.transistor] for s in study.situations() if s.timed is None}
+        drivers = drivers_of(study, stage)
+        if stage.intent == "follower" and "off" in rests and drivers:
+            return drivers[0].driver
+    return ""
 
 
 def _at_corners(loads: Sequence[Loading]) -> list[Loading]:

@@ -152,9 +152,37 @@ class Roles:
             if first.kind == second.kind:
                 if one["emitter"] == two["base"] and one["collector"] == two["collector"]:
                     found.append(Pair("darlington", (first.name, second.name)))
-            elif one["collector"] == two["base"] and one["emitter"] == two["collector"]:
+            elif self._feeds_back(first, second):
                 found.append(Pair("complementary-feedback", (first.name, second.name)))
         return tuple(found)
+
+    def _feeds_back(self, first: Part, second: Part) -> bool:
+        """Two kinds as one: the collector of the first is all that drives the second, whose collector is at
+        the emitter of the first."""
+        one, two = first.pins, second.pins
+        if one["collector"] != two["base"] or one["emitter"] != two["collector"]:
+            return False
+        if one["emitter"] not in self.rails:
+            return True
+        # with the output on a rail it takes more to tell a pair from two stages that share a rail
+        joint = one["collector"]
+        beside = [
+            p for p in self.circuit.parts.values() if p not in (first, second) and joint in p.pins.values()
+        ]
+        return all(p.kind in RESISTIVE and two["emitter"] in p.pins.values() for p in beside)
+
+    def limits(self, part: Part) -> Part | None:
+        """The transistor whose emitter current ``part`` holds by taking from its base, if it does."""
+        base = {part.pins["base"]}
+        near = base | {arm.other for arm in self.arms.get(part.pins["base"], ())} - self.rails
+        for other in self.transistors:
+            if other.name == part.name or other.kind != part.kind or part.pins["emitter"] not in self.rails:
+                continue
+            if other.pins["collector"] == part.pins["collector"]:
+                continue  # a Darlington pair
+            if other.pins["emitter"] in near - self.rails and self.drives(part, other):
+                return other
+        return None
 
     def drives(self, a: Part, b: Part) -> bool:
         """The collector of ``a`` reaches the base of ``b`` directly or through one resistor."""
@@ -213,6 +241,9 @@ class Roles:
                 emitter = "the emitter of its Darlington pair"
             if pair.kind == "complementary-feedback" and part.name in pair.members:
                 return "follower", "it is one of a complementary feedback pair: the output follows the input"
+        limited = self.limits(part)
+        if limited is not None and not declared & {"saturated", "active"}:
+            return "follower", f"it limits the current of {limited.name} and takes what its base can spare"
         if "saturated" in declared:
             return "switch", "named saturated in the states of the document"
         if "active" in declared:

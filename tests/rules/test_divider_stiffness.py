@@ -401,3 +401,19 @@ def test_a_region_that_depends_on_the_gain_makes_it_an_error() -> None:
     assert finding.severity == "error"
     assert 3.0 < finding.test.left < 10.0
     assert "Q1 is saturated at the greatest gain" in finding.message
+
+
+def test_a_driver_that_switches_a_follower_sets_no_bias() -> None:
+    subject = exact(
+        supply("V1", "rail", "gnd", 12.0),
+        driver("U1", "in", "gnd", 0.0, 5.0),
+        resistor("R1", "in", "base", 10e3),
+        resistor("R2", "base", "gnd", 100e3),
+        npn("Q1", "rail", "base", "out", 50.0),
+        resistor("RL", "out", "gnd", 470.0),
+    )
+    (found,) = outcomes(RULE, subject)
+    assert (found.kind, found.reason) == (
+        "not-applicable",
+        "U1 switches it: what feeds its base sets no bias",
+    )

@@ -114,6 +114,56 @@ def test_a_complementary_feedback_pair_follows_its_input() -> None:
     assert roles_of(subject) == {"Q1": "follower", "Q2": "follower"}
 
 
+def test_a_stage_and_a_follower_on_one_rail_are_no_pair() -> None:
+    """A totem pole: Q1 drives Q3 from its collector, and both stand on ground; R1 feeds the joint as well."""
+    subject = circuit(
+        supply("V1", "vp", "gnd", 12.0),
+        driver("U1", "in", "gnd", 0.0, 5.0),
+        resistor("R2", "in", "b", 4.7e3),
+        npn("Q1", "c", "b", "gnd", 100.0),
+        resistor("R1", "vp", "c", 4.7e3),
+        npn("Q2", "vp", "c", "o", 100.0),
+        pnp("Q3", "gnd", "c", "o", 100.0),
+        load("L1", "o", "gnd", 1e3),
+    )
+    assert roles_of(subject)["Q1"] == "switch"
+    assert [pair.kind for pair in Study(subject).roles.pairs] == []
+
+
+def test_a_pair_may_stand_on_a_rail() -> None:
+    """The compound transistor as a switch on the low side: nothing but a bleed hangs on the joint."""
+    subject = circuit(
+        supply("V1", "vp", "gnd", 12.0),
+        driver("U1", "in", "gnd", 0.0, 5.0),
+        resistor("R1", "in", "b", 10e3),
+        npn("Q1", "m", "b", "gnd", 100.0),
+        pnp("Q2", "gnd", "m", "low", 100.0),
+        resistor("R2", "low", "m", 1e3),
+        load("L1", "vp", "low", 100.0),
+    )
+    assert [pair.kind for pair in Study(subject).roles.pairs] == ["complementary-feedback"]
+
+
+@pytest.mark.parametrize("series", [0.0, 1e3])
+def test_a_current_limiter_is_no_switch(series: float) -> None:
+    """Q2 takes from the base of Q1 what keeps 0.7 V across R2."""
+    sense = "sense" if series == 0.0 else "x"
+    added = () if series == 0.0 else (resistor("R3", "sense", "x", series),)
+    subject = circuit(
+        supply("V1", "vp", "gnd", 12.0),
+        driver("U1", "in", "gnd", 0.0, 5.0),
+        resistor("R1", "in", "b", 2.2e3),
+        npn("Q1", "low", "b", "sense", 100.0),
+        resistor("R2", "sense", "gnd", 47.0),
+        npn("Q2", "b", sense, "gnd", 100.0),
+        load("L1", "vp", "low", 330.0),
+        *added,
+    )
+    assert roles_of(subject)["Q2"] == "follower"
+    stage = Study(subject).roles.stages["Q2"]
+    assert stage.why == "it limits the current of Q1 and takes what its base can spare"
+
+
 def test_collector_feedback_is_linear() -> None:
     subject = circuit(
         supply("V1", "vp", "gnd", 10.0),
