@@ -51,10 +51,10 @@ name: seed-tray-blinker
 ground: gnd
 parts:
   V1: {kind: supply, voltage: 3 V, pins: {plus: rail, minus: gnd}}
-  R1: {kind: resistor, resistance: 820 ohm, pins: {a: rail, b: c1}}
-  R2: {kind: resistor, resistance: 820 ohm, pins: {a: rail, b: c2}}
-  R3: {kind: resistor, resistance: 56 kohm, pins: {a: rail, b: b1}}
-  R4: {kind: resistor, resistance: 56 kohm, pins: {a: rail, b: b2}}
+  R1: {kind: resistor, resistance: 1.5 kohm, pins: {a: rail, b: c1}}
+  R2: {kind: resistor, resistance: 1.5 kohm, pins: {a: rail, b: c2}}
+  R3: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: b1}}
+  R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: b2}}
   C1: {kind: capacitor, capacitance: 4.7 uF, dielectric: film, pins: {a: c1, b: b2}}
   C2: {kind: capacitor, capacitance: 4.7 uF, dielectric: film, pins: {a: c2, b: b1}}
   Q1: {kind: npn, beta: 200, pins: {collector: c1, base: b1, emitter: gnd}}

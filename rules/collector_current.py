@@ -63,7 +63,7 @@ ground: gnd
 parts:
   V1: {kind: supply, voltage: 12 V, pins: {plus: rail, minus: gnd}}
   U1: {kind: driver, low: 0 V, high: 5 V, pins: {out: order, reference: gnd}}
-  R1: {kind: resistor, resistance: 390 ohm, pins: {a: order, b: base}}
+  R1: {kind: resistor, resistance: 330 ohm, pins: {a: order, b: base}}
   Q1: {kind: npn, type: 2N3904, pins: {collector: lamp, base: base, emitter: gnd}}
   LP1: {kind: load, resistance: 120 ohm, inductive: false, pins: {plus: rail, minus: lamp}}
 """

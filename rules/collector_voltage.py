@@ -50,7 +50,7 @@ ground: gnd
 parts:
   V1: {kind: supply, voltage: 24 V, pins: {plus: rail, minus: gnd}}
   U1: {kind: driver, low: 0 V, high: 5 V, pins: {out: order, reference: gnd}}
-  R1: {kind: resistor, resistance: 2.2 kohm, pins: {a: order, b: base}}
+  R1: {kind: resistor, resistance: 10 kohm, pins: {a: order, b: base}}
   Q1: {kind: npn, type: 2N3904, pins: {collector: hatch, base: base, emitter: gnd}}
   R2: {kind: resistor, resistance: 10 kohm, pins: {a: rail, b: hatch}}
 """

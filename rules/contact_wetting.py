@@ -58,10 +58,10 @@ ground: gnd
 parts:
   V1: {kind: supply, voltage: 12 V, pins: {plus: rail, minus: gnd}}
   S1: {kind: contact, rest: open, material: silver, pins: {a: rail, b: door}}
-  R1: {kind: resistor, resistance: 680 ohm, pins: {a: door, b: lit}}
+  R1: {kind: resistor, resistance: 820 ohm, pins: {a: door, b: lit}}
   D1: {kind: led, forward: 2 V, pins: {anode: lit, cathode: gnd}}
 """
-FAILING = PASSING.replace("680 ohm", "22 kohm")
+FAILING = PASSING.replace("820 ohm", "22 kohm")
 
 
 class ContactWetting:
@@ -104,7 +104,7 @@ class ContactWetting:
         " the contact, which gives a cleaning pulse at each closing.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/R1/resistance", "680 ohm", "22 kohm"),
+        dial=Dial("/parts/R1/resistance", "820 ohm", "22 kohm"),
         derivation="rules.derivations.contact_wetting:DERIVATION",
     )
 

@@ -42,9 +42,9 @@ format: thumbrule/1
 name: reading-corner-stars
 ground: gnd
 parts:
-  BT1: {kind: battery, voltage: 9 V, low: 7.2 V, high: 9.6 V, keyed: true, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, pins: {a: rail, b: feed}}
-  R1: {kind: resistor, resistance: 390 ohm, pins: {a: feed, b: first}}
+  BT1: {kind: battery, voltage: 9 V, low: 7.2 V, high: 9.6 V, resistance: 2 ohm, keyed: true,
+        pins: {plus: rail, minus: gnd}}
+  R1: {kind: resistor, resistance: 390 ohm, pins: {a: rail, b: first}}
   D1: {kind: led, forward: 2.6 V, current: 20 mA, pins: {anode: first, cathode: second}}
   D2: {kind: led, forward: 2.6 V, current: 20 mA, pins: {anode: second, cathode: gnd}}
 """

@@ -84,7 +84,7 @@ parts:
   S1: {kind: contact, rest: open, pins: {a: rail, b: line}}
   R1: {kind: resistor, resistance: 22 kohm, pins: {a: line, b: base}}
   R2: {kind: resistor, resistance: 10 kohm, pins: {a: base, b: gnd}}
-  LA1: {kind: load, resistance: 470 ohm, pins: {plus: rail, minus: out}}
+  LA1: {kind: load, resistance: 820 ohm, pins: {plus: rail, minus: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
 nets:
   line: {wire: 5 m, label: float switch at the pond}

@@ -69,7 +69,7 @@ parts:
   Q1: {kind: npn, beta: {min: 60, max: 240}, pins: {collector: c1, base: b1, emitter: gnd}}
   R2: {kind: resistor, resistance: 56 kohm, pins: {a: out, b: b1}}
   R1: {kind: resistor, resistance: 47 kohm, pins: {a: b1, b: gnd}}
-  L1: {kind: load, resistance: 330 ohm, pins: {plus: out, minus: gnd}}
+  L1: {kind: load, resistance: 390 ohm, pins: {plus: out, minus: gnd}}
 states:
   shut: {Q1: off, Q2: off}
   open: {Q1: on, Q2: on}

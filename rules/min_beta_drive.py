@@ -55,7 +55,8 @@ parts:
   U1: {kind: driver, low: 0 V, high: 5 V, pins: {out: order, reference: gnd}}
   R1: {kind: resistor, resistance: 2.7 kohm, pins: {a: order, b: base}}
   Q1: {kind: npn, beta: {min: 100, max: 300}, pins: {collector: valve, base: base, emitter: gnd}}
-  K1: {kind: coil, resistance: 330 ohm, pins: {plus: rail, minus: valve}}
+  K1: {kind: coil, resistance: 330 ohm, nominal: 12 V, pins: {plus: rail, minus: valve}}
+  D1: {kind: diode, pins: {anode: valve, cathode: rail}}
 """
 FAILING = PASSING.replace("2.7 kohm", "22 kohm")
 

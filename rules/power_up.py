@@ -52,7 +52,7 @@ format: thumbrule/1
 name: cistern-full-lamp
 ground: gnd
 parts:
-  B1: {kind: battery, voltage: 9 V, resistance: 2 ohm, pins: {plus: rail, minus: gnd}}
+  B1: {kind: battery, voltage: 9 V, resistance: 2 ohm, keyed: true, pins: {plus: rail, minus: gnd}}
   Q2: {kind: pnp, beta: 200, pins: {collector: lamp, base: b2, emitter: rail}}
   R1: {kind: resistor, resistance: 10 kohm, pins: {a: rail, b: b2}}
   R2: {kind: resistor, resistance: 6.8 kohm, pins: {a: b2, b: c1}}

@@ -33,9 +33,10 @@ format: thumbrule/1
 name: frog-counter
 ground: gnd
 parts:
-  BT1: {kind: battery, voltage: 9 V, high: 9.6 V, capacity: 0.55 Ah, pins: {plus: rail, minus: gnd}}
+  BT1: {kind: battery, voltage: 9 V, high: 9.6 V, capacity: 0.55 Ah, keyed: true,
+        pins: {plus: rail, minus: gnd}}
   R1: {kind: resistor, resistance: 820 kohm, pins: {a: rail, b: tap}}
-  R2: {kind: resistor, resistance: 47 kohm, pins: {a: tap, b: gnd}}
+  R2: {kind: resistor, resistance: 27 kohm, pins: {a: tap, b: gnd}}
   R3: {kind: resistor, resistance: 4.7 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, icbo: 50 nA, pins: {collector: out, base: tap, emitter: gnd}}
 states:
@@ -43,7 +44,7 @@ states:
 requirements:
   - {kind: battery-life, state: waiting, at_least: 1 year}
 """
-FAILING = PASSING.replace("820 kohm", "82 kohm").replace("47 kohm", "4.7 kohm", 1)
+FAILING = PASSING.replace("820 kohm", "82 kohm").replace("27 kohm", "2.7 kohm", 1)
 
 
 class RequiredBatteryLife:

@@ -24,12 +24,13 @@ name: mailbox-lamp
 ground: gnd
 ambient: {low: -10 degC, nominal: 20 degC, high: 40 degC}
 parts:
-  BT1: {kind: battery, voltage: 6 V, high: 6.6 V, pins: {plus: rail, minus: gnd}}
+  BT1: {kind: battery, voltage: 6 V, high: 6.6 V, resistance: 2 ohm, keyed: true,
+        pins: {plus: rail, minus: gnd}}
   S1: {kind: contact, rest: open, pins: {a: rail, b: flap}}
   R1: {kind: resistor, resistance: 10 kohm, pins: {a: flap, b: base}}
   R2: {kind: resistor, resistance: 100 kohm, pins: {a: base, b: gnd}}
   Q1: {kind: npn, beta: 200, icbo: 100 nA, pins: {collector: lamp, base: base, emitter: gnd}}
-  R3: {kind: resistor, resistance: 220 ohm, pins: {a: rail, b: lamp}}
+  R3: {kind: resistor, resistance: 330 ohm, pins: {a: rail, b: lamp}}
   C1: {kind: capacitor, capacitance: 100 uF, voltage: 10 V, leakage: 0.002CV, pins: {plus: rail, minus: gnd}}
 states:
   waiting: {Q1: off}

@@ -44,7 +44,7 @@ format: thumbrule/1
 name: snail-hunt-lantern
 ground: gnd
 parts:
-  BT1: {kind: battery, voltage: 4.5 V, pins: {plus: cell, minus: gnd}}
+  BT1: {kind: battery, voltage: 4.5 V, resistance: 1 ohm, pins: {plus: cell, minus: gnd}}
   S1: {kind: contact, rest: open, pins: {a: cell, b: lamp}}
   R1: {kind: resistor, resistance: 150 ohm, pins: {a: lamp, b: glow}}
   D1: {kind: led, forward: 2 V, pins: {anode: glow, cathode: gnd}}

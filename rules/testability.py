@@ -38,12 +38,12 @@ ground: gnd
 parts:
   BT1: {kind: battery, voltage: 3 V, resistance: 10 ohm, pins: {plus: rail, minus: gnd}}
   S1: {kind: contact, rest: open, pins: {a: rail, b: door}}
-  R1: {kind: resistor, resistance: 2.2 Mohm, pins: {a: door, b: base}}
+  R1: {kind: resistor, resistance: 6.8 Mohm, pins: {a: door, b: base}}
   R2: {kind: resistor, resistance: 10 Mohm, pins: {a: base, b: gnd}}
   R3: {kind: resistor, resistance: 330 kohm, pins: {a: rail, b: out}}
-  Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
+  Q1: {kind: npn, beta: 200, icbo: 1 nA, pins: {collector: out, base: base, emitter: gnd}}
 """
-FAILING = PASSING.replace("330 kohm", "4.7 Mohm")
+FAILING = PASSING.replace("330 kohm", "3.3 Mohm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class Testability:
         " next stage.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/R3/resistance", "330 kohm", "4.7 Mohm"),
+        dial=Dial("/parts/R3/resistance", "330 kohm", "3.3 Mohm"),
         derivation="rules.derivations.testability:DERIVATION",
     )
 

@@ -41,7 +41,8 @@ format: thumbrule/1
 name: weather-vane-reference
 ground: gnd
 parts:
-  BT1: {kind: battery, voltage: 9 V, low: 7 V, high: 9.6 V, keyed: true, pins: {plus: rail, minus: gnd}}
+  BT1: {kind: battery, voltage: 9 V, low: 7 V, high: 9.6 V, resistance: 2 ohm, keyed: true,
+        pins: {plus: rail, minus: gnd}}
   R1: {kind: resistor, resistance: 270 ohm, pins: {a: rail, b: held}}
   Z1: {kind: zener, zener: 5.1 V, tolerance: 2 %, ratings: {power: 500 mW}, pins: {anode: gnd, cathode: held}}
   R2: {kind: resistor, resistance: 2.7 kohm, pins: {a: held, b: gnd}}

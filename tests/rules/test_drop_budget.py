@@ -43,12 +43,14 @@ def test_the_lesson_circuits_fire_and_pass() -> None:
 
 
 def test_the_sum_of_the_lesson_by_hand() -> None:
-    """7.2 V - 3*(2.6 V + 0.2 V + 25 K * 2 mV/K) = -1.35 V (Kirchhoff's voltage law)."""
+    """7.2 V - 3*(2.6 V + 0.2 V + 25 K * 2 mV/K) = -1.35 V (Kirchhoff's voltage law); 2 ohm of the battery."""
     finding = only_finding(document(RULE.lesson.failing).circuit, RULE)
     assert finding.severity == "error"
-    assert finding.test.left == pytest.approx(7.2 - 3 * 2.85)
-    assert finding.test.right == pytest.approx(0.72)
-    assert finding.corner == "BT1 7.2 V, D1 2.8 V, D2 2.8 V, D3 2.8 V, 0 degC"
+    feed = 390.0 * 1.05
+    left = (7.2 - 3 * 2.85) * feed / (feed + 2.0)
+    assert finding.test.left == pytest.approx(left)
+    assert finding.test.right == pytest.approx(0.1 * (left + 3 * 2.85))
+    assert finding.corner == "BT1 7.2 V, R1 +5 %, D1 2.8 V, D2 2.8 V, D3 2.8 V, 0 degC"
     assert finding.parts == ("D1", "D2", "D3")
     assert any("in a string of its own" in text for text in finding.advice)
 

@@ -158,7 +158,8 @@ def test_where_the_base_counts_both_values_change_together_and_keep_the_delay() 
 
 
 WEAK = RULE.lesson.passing.replace("100 kohm", "470 kohm").replace(
-    "capacitance: 10 uF, tolerance: 5 %, dielectric: film", "capacitance: 22 uF, voltage: 10 V, leakage: 10 nA"
+    "capacitance: 10 uF, tolerance: 5 %, dielectric: film",
+    "capacitance: 22 uF, voltage: 10 V, leakage: 10 nA",
 )
 
 

@@ -135,10 +135,10 @@ def test_the_power_is_derated() -> None:
 
 
 def test_battery_and_tolerances_decide() -> None:
-    """(7 V - 5.1 V*1.02)/(820 ohm*1.05) - 5.1 V*1.02/(2.7 kohm*0.95) by hand."""
+    """(7 V - 5.1 V*1.02)/(820 ohm*1.05 + 2 ohm) - 5.1 V*1.02/(2.7 kohm*0.95) by hand."""
     finding = only_finding(document(RULE.lesson.failing).circuit, RULE)
     zener_volts = 5.1 * 1.02
-    by_hand = (7.0 - zener_volts) / (820.0 * 1.05) - zener_volts / (2700.0 * 0.95)
+    by_hand = (7.0 - zener_volts) / (820.0 * 1.05 + 2.0) - zener_volts / (2700.0 * 0.95)
     assert finding.test.left == pytest.approx(by_hand)
     assert finding.severity == "error"
     assert finding.corner == "BT1 7 V, R1 +5 %, R2 -5 %, Z1 +2 %"
