@@ -35,21 +35,21 @@ ground: gnd
 ambient: {low: 5 degC, nominal: 20 degC, high: 40 degC}
 parts:
   V1: {kind: supply, voltage: 9 V, pins: {plus: rail, minus: gnd}}
-  S1: {kind: contact, rest: open, material: gold, pins: {a: rail, b: step}}
-  R8: {kind: resistor, resistance: 18 kohm, pins: {a: step, b: b1}}
+  S1: {kind: contact, rest: open, pins: {a: rail, b: step}}
+  R9: {kind: resistor, resistance: 100 kohm, pins: {a: step, b: gnd}}
+  C2: {kind: capacitor, capacitance: 470 nF, dielectric: film, pins: {a: step, b: kick}}
+  R8: {kind: resistor, resistance: 18 kohm, pins: {a: kick, b: b1}}
   Q2: {kind: pnp, type: 2N3906, pins: {collector: lamp, base: b2, emitter: rail}}
   R5: {kind: resistor, resistance: 10 kohm, pins: {a: rail, b: b2}}
   R2: {kind: resistor, resistance: 470 ohm, pins: {a: b2, b: c1}}
   Q1: {kind: npn, type: 2N3904, pins: {collector: c1, base: b1, emitter: tail}}
   R3: {kind: resistor, resistance: 22 kohm, pins: {a: lamp, b: b1}}
   R4: {kind: resistor, resistance: 11 kohm, pins: {a: b1, b: gnd}}
-  C2: {kind: capacitor, capacitance: 100 nF, dielectric: film, pins: {a: b1, b: gnd}}
   Q3: {kind: npn, type: 2N3904, pins: {collector: rail, base: timer, emitter: tail}}
   R1: {kind: resistor, resistance: 2.2 kohm, pins: {a: tail, b: gnd}}
-  R6: {kind: resistor, resistance: 68 kohm, pins: {a: lamp, b: timer}}
+  R6: {kind: resistor, resistance: 68 kohm, tolerance: 1 %, pins: {a: lamp, b: timer}}
   C1: {kind: capacitor, capacitance: 1 mF, tolerance: 10 %, voltage: 16 V, leakage: 1 uA,
        pins: {plus: timer, minus: gnd}}
-  D1: {kind: diode, type: 1N4148, pins: {anode: timer, cathode: lamp}}
   LP1: {kind: load, resistance: 820 ohm, pins: {plus: lamp, minus: gnd}}
   R7: {kind: resistor, resistance: 1 Mohm, pins: {a: rail, b: lamp}}
 stimuli:
