@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.existence import Existence, Failure, existence
+from rules.analysis.drive import threshold_zener
 from rules.analysis.latches.find import latches
 from rules.analysis.named import begins_at
 from rules.analysis.resolve import TRANSISTORS
@@ -116,8 +117,9 @@ class LostState:
             yield satisfied(self, (), situation, Test.at_least(room, room, "V"))
             return
         road = _road_of(study, situation, found)
-        if road is not None and threshold_of(road):
-            reason = f'{threshold_of(road)} in series sets the threshold at which "{where(situation)}" ends'
+        zener = threshold_of(road) if road is not None else _threshold(study, found)
+        if zener:
+            reason = f'{zener} in series sets the threshold at which "{where(situation)}" ends'
             yield not_applicable(self, subject, reason)
             return
         worst = max(found.missing, key=lambda failure: (failure.by, failure.label))
@@ -179,6 +181,12 @@ def _road_of(study: Study, situation: Situation, found: Existence) -> Road | Non
         return None
     kinds = {study.circuit.parts[name].kind for name in road.parts}
     return road if "led" in kinds and all(member != "vbe_on" for _, member in road.drops) else None
+
+
+def _threshold(study: Study, found: Existence) -> str:
+    """A zener that says at what supply a transistor turns on, where it is among what is lost; else empty."""
+    zeners = {threshold_zener(study, stage) for stage in study.roles.stages.values()} - {""}
+    return min(zeners & {failure.device for failure in found.missing}, default="")
 
 
 def _cause(study: Study, devices: Sequence[str], road: Road | None) -> str | None:

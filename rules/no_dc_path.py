@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.floating import Island, islands_of
 from rules.analysis.lonely import cause_among
 from rules.analysis.open_bases import OpenBase, finding_of, open_base
+from rules.analysis.resolve import TRANSISTORS
 from rules.contract import API_LEVEL, Lesson
 from rules.wording import celsius, listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
@@ -178,10 +179,16 @@ class NoDcPath:
             )
         if terminal:
             return None, "leaves the board"
-        if len(island.parts) > 1 and all(study.circuit.parts[name].kind in _DIODES for name in island.parts):
-            # such as a diode and a zener across a coil: they conduct for a moment only
-            return None, "between diodes that rest"
+        if len(island.parts) > 1 and all(_rests(study, name, island) for name in island.parts):
+            # such as a diode and a zener across a coil, or a lamp that is to light when the battery is low
+            return None, "between devices that rest"
         return "warning", "never settled"
+
+
+def _rests(study: Study, name: str, island: Island) -> bool:
+    """Whether a part on the island is a diode, or a transistor whose base is elsewhere."""
+    part = study.circuit.parts[name]
+    return part.kind in _DIODES or (part.kind in TRANSISTORS and part.pins["base"] not in island.nets)
 
 
 def _filled(study: Study, island: Island) -> bool:

@@ -138,8 +138,37 @@ def drives(study: Study, stage: Stage) -> tuple[tuple[Drive, ...], tuple[str, ..
     return tuple(kept.values()), tuple(reasons)
 
 
+def threshold_zener(study: Study, stage: Stage) -> str:
+    """A zener through which the supply itself feeds a base: it says at what supply that is to begin.
+
+    Empty where there is none, or where an output is what feeds it: such a zener only shifts a level.
+    """
+    parts = study.circuit.parts.values()
+    for part in parts:
+        ends = ("anode", "cathode") if stage.kind == "npn" else ("cathode", "anode")
+        if part.kind != "zener" or part.pins[ends[0]] != stage.base:
+            continue
+        seen, front = {stage.base}, [part.pins[ends[1]]]
+        for net in front:
+            if net in study.roles.rails:
+                return part.name
+            if any(p.kind == "driver" and p.pins["out"] == net for p in parts):
+                break
+            for other in parts:
+                if other.kind in ("resistor", "contact") and net in other.pins.values():
+                    fresh = sorted(set(other.pins.values()) - seen - {net})
+                    seen.update(fresh)
+                    front.extend(fresh)
+    return ""
+
+
 def cornered(study: Study, stage: Stage) -> tuple[Drive, ...]:
-    """The drives of a switch, each place's weakest at the corner of all tolerances that is worst for it."""
+    """The drives of a switch, each place's weakest at the corner of all tolerances that is worst for it.
+
+    None where a zener sets the supply at which it turns on: close to that its drive is small on purpose.
+    """
+    if threshold_zener(study, stage):
+        return ()
     key = ("cornered drives", stage.transistor)
     return study.shared(key, lambda: _cornered(study, drives(study, stage)[0]))
 

@@ -9,7 +9,7 @@ import pytest
 from rules.analysis.formulas.drive import base_resistor_at_most
 from rules.analysis.preferred import is_preferred
 from rules.min_beta_drive import RULE
-from schemas.circuit import Ambient, Beta, Circuit, frozen_map
+from schemas.circuit import Ambient, Beta, Circuit, Tolerance, frozen_map
 from schemas.quantities import parse
 from tests.builders import (
     circuit,
@@ -22,9 +22,12 @@ from tests.builders import (
     pnp,
     resistor,
     supply,
+    zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.latches import tank
+
+FIVE = Tolerance(-0.05, 0.05)
 
 
 def switch(
@@ -466,3 +469,23 @@ def test_no_voltage_is_told_where_the_state_is_not_there() -> None:
     for finding in told:
         assert "stays active" not in finding.message
         assert value(finding, "V_CE") > 0.0
+
+
+@pytest.mark.parametrize(("fed", "severities"), [("rail", set()), ("order", {"error"})])
+def test_a_zener_that_sets_a_threshold_makes_the_drive_small_on_purpose(
+    fed: str, severities: set[str]
+) -> None:
+    """Trap: a watcher of the battery lets go below 6.2 V + 0.7 V, and its drive fades before that.
+
+    From an output of 7.2 V the same zener only takes volts off: (7.2 - 6.2*1.05 - 0.8)/4.94k is no drive.
+    """
+    subject = circuit(
+        supply("V1", "rail", "gnd", 9.0, low=6.5, high=9.6),
+        driver("U1", "order", "gnd", 0.0, 7.2, rest="high"),
+        resistor("R1", fed, "k", 4.7e3),
+        zener("D1", "b", "k", 6.2, tolerance=FIVE),
+        resistor("R2", "b", "gnd", 47e3),
+        npn("Q1", "out", "b", "gnd", 60.0),
+        resistor("R3", "rail", "out", 4.7e3),
+    )
+    assert {finding.severity for finding in judged(subject, RULE).findings} == severities

@@ -174,6 +174,18 @@ def test_a_net_between_devices_that_are_off_may_float() -> None:
     assert any(o.subject == ("y",) for o in outcomes(RULE, subject))
 
 
+def test_a_lamp_that_lights_in_no_state_at_rest_may_float_all_the_same() -> None:
+    """Trap: a lamp for a low battery; with the battery as it is Q1 is off in every state."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 9.0),
+        resistor("R1", "b", "gnd", 10e3),
+        resistor("R2", "rail", "x", 330.0),
+        led("D1", "x", "y", 2.0),
+        npn("Q1", collector="y", base="b", emitter="gnd", beta=150.0),
+    )
+    assert kinds(RULE, subject) == {"satisfied", "not-applicable"}
+
+
 def test_a_capacitor_behind_an_open_contact_is_a_note() -> None:
     subject = circuit(
         supply("V1", "rail", "gnd", 9.0),
