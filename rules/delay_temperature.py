@@ -71,9 +71,9 @@ parts:
   C1: {kind: capacitor, capacitance: 10 uF, tolerance: 5 %, dielectric: film, pins: {plus: slow, minus: gnd}}
   S1: {kind: contact, rest: closed, pins: {a: slow, b: drain}}
   R6: {kind: resistor, resistance: 100 ohm, pins: {a: drain, b: gnd}}
-  R2: {kind: resistor, resistance: 270 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
-  R3: {kind: resistor, resistance: 75 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
-  R4: {kind: resistor, resistance: 100 kohm, pins: {a: rail, b: out}}
+  R2: {kind: resistor, resistance: 330 kohm, tolerance: 1 %, pins: {a: slow, b: base}}
+  R3: {kind: resistor, resistance: 91 kohm, tolerance: 1 %, pins: {a: base, b: gnd}}
+  R4: {kind: resistor, resistance: 47 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
 """
 

@@ -52,7 +52,9 @@ parts:
   R4: {kind: resistor, resistance: 100 kohm, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: 200, pins: {collector: out, base: base, emitter: gnd}}
 """
-FAILING = PASSING.replace("100 kohm, tolerance: 1 %, pins: {a: base", "47 kohm, pins: {a: base")
+FAILING = PASSING.replace(
+    "100 kohm, tolerance: 1 %, pins: {a: base", "51 kohm, tolerance: 1 %, pins: {a: base"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +109,7 @@ class ThresholdSensitivity:
         " threshold and aim from one rail, so that both move together.",
         failing=FAILING,
         passing=PASSING,
-        dial=Dial("/parts/R3/resistance", "100 kohm", "47 kohm"),
+        dial=Dial("/parts/R3/resistance", "100 kohm", "51 kohm"),
         derivation="rules.derivations.threshold_sensitivity:DERIVATION",
     )
 
