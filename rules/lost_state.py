@@ -122,7 +122,7 @@ class LostState:
             reason = f'{zener} in series sets the threshold at which "{where(situation)}" ends'
             yield not_applicable(self, subject, reason)
             return
-        worst = max(found.missing, key=lambda failure: (failure.by, failure.label))
+        worst = max(map(_as_it_is, found.missing), key=lambda failure: (failure.by, failure.label))
         yield self._lost(study, situation, subject, worst, found, road)
 
     def _lost(
@@ -169,6 +169,26 @@ def _change(failure: Failure) -> str:
     names = {"forward": "its base-emitter junction", "reverse": "its base-collector junction"}
     which = f"{names[failure.junction]} " if failure.junction in names else ""
     return f"{which}would no longer conduct" if failure.conducting else f"{which}would conduct"
+
+
+def _as_it_is(failure: Failure) -> Failure:
+    """A junction that no longer conducts, by what it lacks in the state that is there instead, V.
+
+    How far its current would have to be negative in the lost state says nothing that a meter shows.
+    """
+    state = next(iter(failure.there.stable), None)
+    if not failure.conducting or state is None:
+        return failure
+    # a transistor that is off lacks its base-emitter drop first
+    off = failure.junction == "reverse" and state.devices[failure.device] == "off"
+    name = "forward" if off else failure.junction
+    for junction in state.mode.network.junctions:
+        if (junction.device, junction.name) == (failure.device, name):
+            high, low = (state.nets[net] for net in junction.sense)
+            short = 0.0 if high is None or low is None else junction.drop - (high - low)
+            if short > 0.0:
+                return replace(failure, junction=name, by=short)
+    return failure
 
 
 def _road_of(study: Study, situation: Situation, found: Existence) -> Road | None:

@@ -12,7 +12,7 @@ from rules.lost_state import RULE
 from rules.zener_bias import RULE as ZENER
 from schemas.circuit import Ambient, Circuit, Part, Tolerance
 from tests.builders import EXACT, circuit, diode, driver, exact, led, npn, only_state, resistor, supply, zener
-from tests.judged import document, judged, kinds, only_finding, outcomes, renamed
+from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, value
 from tests.timers import pair_delay
 
 TEN = Tolerance(-0.1, 0.1)
@@ -52,6 +52,17 @@ def test_the_corner_is_named_and_nothing_conducts_there() -> None:
     network = Study(subject).state_sets()[0].network
     point = frozen_point({("R1", "resistance"): 11e3, ("R2", "resistance"): 0.9 * edge() * 0.95})
     assert [state.devices["Q1"] for state in states_at(network, point).states] == ["off"]
+
+
+def test_what_is_missing_is_what_a_meter_would_show() -> None:
+    """5 V * R2/(R1 + R2) at the corner against 0.7 V, whatever current the collector would want."""
+    subject = tapped(edge() * 0.95)
+    lower = 0.9 * edge() * 0.95
+    short = 0.7 - 5.0 * lower / (11e3 + lower)
+    finding = only_finding(subject, RULE)
+    assert value(finding, "short") == pytest.approx(short, rel=1e-6)
+    assert finding.test.left == pytest.approx(-short, rel=1e-6)
+    assert "its base-emitter junction would no longer conduct" in finding.message
 
 
 def test_another_region_is_not_another_state() -> None:
