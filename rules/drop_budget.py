@@ -131,6 +131,11 @@ class DropBudget:
             reason = f"nothing settles the voltage from {road.top} to {road.bottom}"
             yield not_applicable(self, travellers(study.circuit, road), reason)
             return
+        if not road.resistive and not road.keeper:
+            # the net at its source falls to the drops, whatever is behind it: led-current speaks of that
+            reason = "no resistor is in its road, only what the source has inside"
+            yield not_applicable(self, travellers(study.circuit, road), reason)
+            return
         yield self._outcome(study, situation, road, False)
         if situation.corner == "typical":
             found = at_worst(situation, lambda state: over(state, road), "min")

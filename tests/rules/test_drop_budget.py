@@ -223,3 +223,9 @@ def test_a_zener_in_series_is_a_threshold(volts: float) -> None:
         led("D1", "a", "gnd", 1.8),
     )
     assert {o.kind for o in outcomes(RULE, subject)} == {"not-applicable"}
+
+
+def test_where_the_source_alone_limits_there_is_no_budget() -> None:
+    """Trap: an LED straight on an output pulls it down to its own drop; led-current tells of that."""
+    subject = exact(driver("U1", "order", "gnd", 0.0, 3.3, resistance=80.0), led("D1", "order", "gnd", 2.0))
+    assert kinds(RULE, subject) == {"not-applicable"}
