@@ -14,6 +14,7 @@ from rules.wording import member_pointer, say, where
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Severity, Test
 
 if TYPE_CHECKING:
+    from rules.analysis.states import State
     from rules.analysis.study import Situation, Study
 
 APART = Limit(
@@ -123,6 +124,9 @@ class ModelAgreement:
             )
             yield self._told(study, situation, subject, apart, "warning", message, refined)
             return
+        # saturated transistors on top of one another: each is counted with more than it keeps
+        spare = state.mode.network.resolved.assumptions["vce_sat"]
+        most += spare * max(0, _stacked(state, refined.disagreement.net) - 1)
         test = Test.at_most(abs(refined.disagreement.volts), most, "V")
         if test.holds:
             # about the whole circuit: with a part added to it, it is still the same that is judged
@@ -177,6 +181,21 @@ class ModelAgreement:
             nets=(),
             pointers=[member_pointer(name, "pins") for name in subject],
         )
+
+
+def _stacked(state: State, net: str) -> int:
+    """How many saturated transistors a current from a net passes, collector to emitter, one after the other."""
+    transistors = {
+        name: state.mode.network.resolved.circuit.parts[name]
+        for name, region in state.devices.items()
+        if region == "saturated"
+    }
+    count = 0
+    while True:
+        here = next((name for name, part in transistors.items() if part.pins["collector"] == net), None)
+        if here is None:
+            return count
+        count, net = count + 1, transistors.pop(here).pins["emitter"]
 
 
 RULE = ModelAgreement()

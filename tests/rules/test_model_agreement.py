@@ -11,7 +11,7 @@ from rules.analysis.study import Study
 from rules.model_agreement import RULE
 from schemas.circuit import Circuit
 from tests.builders import circuit, diode, film, npn, resistor, supply
-from tests.judged import document, kinds, only_finding, outcomes, renamed, value
+from tests.judged import document, kinds, mirrored, only_finding, outcomes, renamed, value
 
 
 def test_the_lesson_circuits_fire_and_pass() -> None:
@@ -74,6 +74,22 @@ def test_an_oscillator_is_no_resting_state() -> None:
     assert all(situation.timed is not None for situation in Study(subject).situations())
     assert {outcome.kind for outcome in outcomes(RULE, subject)} == {"satisfied"}  # of the timed halves
     assert not any(sets.stable for sets in Study(subject).state_sets())
+
+
+@pytest.mark.parametrize("kind", ["npn", "pnp"])
+def test_two_saturated_transistors_one_on_top_of_the_other_are_no_disagreement(kind: str) -> None:
+    """Trap: 0.2 V each by hand, some 40 mV each by the exponential law: 0.32 V apart, and nobody minds."""
+    parts = [supply("V1", "rail", "gnd", 12.0), resistor("RL", "rail", "low", 1e3)]
+    for name, collector, emitter in (("Q1", "low", "mid"), ("Q2", "mid", "gnd")):
+        parts.append(resistor(f"R{name}", "rail", f"b{name}", 10e3))
+        parts.append(npn(name, collector, f"b{name}", emitter, 200.0))
+    subject = circuit(*parts)
+    subject = mirrored(subject) if kind == "pnp" else subject
+    assert kinds(RULE, subject) == {"satisfied"}
+    (found,) = outcomes(RULE, subject)
+    assert found.test is not None
+    assert found.test.left > RULE.limits["apart"].value
+    assert found.test.right == pytest.approx(RULE.limits["apart"].value + 0.2)
 
 
 def test_names_decide_nothing() -> None:
