@@ -11,6 +11,7 @@ from rules.analysis.corners.existence import Existence, Failure, existence
 from rules.analysis.drive import threshold_zener
 from rules.analysis.latches.find import latches
 from rules.analysis.named import begins_at
+from rules.analysis.off_states import NOT_OFF
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.roads import BUDGET, Road, road_of, threshold_of, travellers
 from rules.analysis.shunts import LEAST_CURRENT
@@ -160,7 +161,7 @@ class LostState:
             nets=(),
             pointers=[member_pointer(name, "pins") for name in devices],
             advice=(f"give {listed(devices)} more to spare: more drive, or a firmer bleed where it is off",),
-            cause=_cause(study, devices, road),
+            cause=_cause(study, devices, road, worst),
         )
 
 
@@ -209,12 +210,17 @@ def _threshold(study: Study, found: Existence) -> str:
     return min(zeners & {failure.device for failure in found.missing}, default="")
 
 
-def _cause(study: Study, devices: Sequence[str], road: Road | None) -> str | None:
-    """The finding about an LED that nothing is left for, or a zener, where that is all that is lost."""
+def _cause(study: Study, devices: Sequence[str], road: Road | None, worst: Failure) -> str | None:
+    """The finding about an LED or a zener that nothing is left for, or a switch that is not surely off.
+
+    Only where that is all that is lost.
+    """
     if road is not None:
         return identity("drop-budget", travellers(study.circuit, road), (), BUDGET)
     if len(devices) == 1 and study.circuit.parts[devices[0]].kind == "zener":
         return identity("zener-bias", (devices[0],), (), LEAST_CURRENT)
+    if len(devices) == 1 and worst.junction == "forward" and not worst.conducting:
+        return identity("true-off", (devices[0],), (), NOT_OFF)
     return None
 
 

@@ -184,7 +184,7 @@ class ModelAgreement:
 
 
 def _stacked(state: State, net: str) -> int:
-    """How many saturated transistors a current from a net passes, collector to emitter, one after the other."""
+    """How many saturated transistors a current from a net passes, one after the other."""
     transistors = {
         name: state.mode.network.resolved.circuit.parts[name]
         for name, region in state.devices.items()

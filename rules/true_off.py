@@ -6,7 +6,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.off_states import Driven, always_on, base_drive, beyond_off, drivers_of, off_readings
+from rules.analysis.off_states import (
+    NOT_OFF,
+    Driven,
+    always_on,
+    base_drive,
+    beyond_off,
+    drivers_of,
+    off_readings,
+)
 from rules.analysis.operating import supposed
 from rules.analysis.readings import worst_reading
 from rules.analysis.stress import clean
@@ -181,7 +189,7 @@ class TrueOff:
             severity,
             message,
             told,
-            role="never off" if parts else "not surely off",
+            role="never off" if parts else NOT_OFF,
             parts=parts or (stage.transistor,),
             nets=(),
             pointers=(member_pointer(stage.transistor, "pins"),),

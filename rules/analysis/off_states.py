@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
 
 _PROBE = 1e-6  # A; the circuit is linear in one mode, so that any current would do
+NOT_OFF = "not surely off"  # role of a finding about a transistor that may conduct a little where it is off
 _PASSING = (*RESISTIVE, "diode", "led", "zener")
 
 

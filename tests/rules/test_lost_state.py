@@ -9,9 +9,23 @@ from rules.analysis.corners.parameters import frozen_point
 from rules.analysis.study import Study
 from rules.drop_budget import RULE as BUDGET
 from rules.lost_state import RULE
+from rules.true_off import RULE as OFF
 from rules.zener_bias import RULE as ZENER
 from schemas.circuit import Ambient, Circuit, Part, Tolerance
-from tests.builders import EXACT, circuit, diode, driver, exact, led, npn, only_state, resistor, supply, zener
+from tests.builders import (
+    EXACT,
+    circuit,
+    diode,
+    driver,
+    exact,
+    led,
+    npn,
+    only_state,
+    pnp,
+    resistor,
+    supply,
+    zener,
+)
 from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, value
 from tests.timers import pair_delay
 
@@ -169,3 +183,17 @@ def test_a_zener_in_front_of_a_base_sets_a_threshold_or_shifts_a_level(fed: str,
         npn("Q1", "out", "b", "gnd", 200.0),
     )
     assert ("violated" in kinds(RULE, subject)) == lost
+
+
+def test_a_switch_that_is_not_surely_off_is_the_cause() -> None:
+    """A PNP on 5.25 V at most, its base left 0.85 V below that by an output of 4.4 V."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 5.0, low=4.75, high=5.25),
+        driver("U1", "order", "gnd", 0.2, 4.4, rest="high"),
+        resistor("R1", "order", "base", 1e3),
+        resistor("R2", "rail", "base", 10e3),
+        pnp("Q1", "out", "base", "rail", 100.0),
+        resistor("R3", "out", "gnd", 330.0),
+    )
+    found = {finding.rule: finding for finding in judged(subject, RULE, OFF).findings}
+    assert found["lost-state"].caused_by == found["true-off"].identity
