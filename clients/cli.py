@@ -32,6 +32,7 @@ from clients.options import (
     guarded,
     open_backend,
     options,
+    tell_unused_policy,
 )
 from clients.output import defect, emit, emit_bytes, emit_json, paint, prepare_streams, report
 from clients.sources import Backend, CannotCheck, Source, problem
@@ -138,6 +139,7 @@ def review(files: tuple[str, ...], style: str, server: str | None, timeout: floa
     as_json = style == "json"
     statuses: list[int] = []
     collected: list[dict[str, Any]] = []
+    tell_unused_policy(server, *files)
     with open_backend(server, timeout, policy, no_policy) as backend:
         for at, name in enumerate(files):
             try:
@@ -239,6 +241,7 @@ def mend(file: str, style: str, server: str | None, timeout: float, threshold: s
     if as_json and target == "-" and not dry_run:
         raise click.UsageError("--format json and the circuit itself cannot both go to standard output; "
                                "use --output FILE or --dry-run")
+    tell_unused_policy(server, file)
     with open_backend(server, timeout, policy, no_policy) as backend:
         try:
             source = Source(file)

@@ -61,6 +61,17 @@ def open_backend(server: str | None, timeout: float, policy: str | None = None,
         yield Remote(client)
 
 
+def tell_unused_policy(server: str | None, *circuits: str) -> None:
+    """A policy file that lies beside a circuit is not used by a server: said, so that nobody counts on it."""
+    if server is None:
+        return
+    from service.policy import nearest
+
+    found = {nearest("." if name == "-" else name) for name in circuits}
+    for path in sorted(str(path) for path in found if path is not None):
+        emit(f"note: {path} is not used: the server judges by a policy of its own\n", error=True)
+
+
 def guarded(label: str, run: Callable[[], Any]) -> Any:
     """What ``run`` gives; a defect of the program becomes a :class:`CannotCheck` for this circuit."""
     try:

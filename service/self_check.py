@@ -14,16 +14,16 @@ name: readiness-switch
 title: A saturated switch, worked by hand
 ground: gnd
 parts:
-  V1: {kind: supply, voltage: 9 V, low: 9 V, high: 9 V, resistance: 0 ohm, pins: {plus: rail, minus: gnd}}
-  R1: {kind: resistor, resistance: 8.3 kohm, tolerance: 1 %, power: 0.25 W, pins: {a: rail, b: base}}
-  R2: {kind: resistor, resistance: 880 ohm, tolerance: 1 %, power: 0.25 W, pins: {a: rail, b: out}}
+  V1: {kind: supply, voltage: 8.9 V, low: 8.9 V, high: 8.9 V, resistance: 0 ohm, pins: {plus: rail, minus: gnd}}
+  R1: {kind: resistor, resistance: 8.2 kohm, tolerance: 1 %, power: 0.25 W, pins: {a: rail, b: base}}
+  R2: {kind: resistor, resistance: 1 kohm, tolerance: 1 %, power: 0.25 W, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: {min: 100, typical: 200, max: 400}, pins: {collector: out, base: base, emitter: gnd}}
 assumptions: {vbe_on: 0.7 V, vce_sat: 0.2 V}
 """
 
-# By hand: I_B = (9 V - 0.7 V) / 8.3 kohm = 1 mA; saturated, I_C = (9 V - 0.2 V) / 880 ohm = 10 mA < 100 I_B.
-VOLTAGES = {"base": 0.7, "gnd": 0.0, "out": 0.2, "rail": 9.0}
-CURRENTS = {"base": 1e-3, "collector": 10e-3, "emitter": -11e-3}
+# By hand: I_B = (8.9 - 0.7) V / 8.2 kohm = 1 mA; saturated, I_C = (8.9 - 0.2) V / 1 kohm = 8.7 mA < 100 I_B.
+VOLTAGES = {"base": 0.7, "gnd": 0.0, "out": 0.2, "rail": 8.9}
+CURRENTS = {"base": 1e-3, "collector": 8.7e-3, "emitter": -9.7e-3}
 
 
 class WrongAnswer(Exception):

@@ -256,3 +256,18 @@ def test_a_server_serves_under_its_policy_and_tells_it(folder: Path) -> None:
     finally:
         server.terminate()
         server.wait(timeout=30)
+
+
+def test_a_policy_that_a_server_does_not_use_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from clients.options import tell_unused_policy
+
+    (tmp_path / "thumbrule.toml").write_text('[series]\nresistor = "E12"\n')
+    circuit = str(tmp_path / "pond.yaml")
+    tell_unused_policy("http://127.0.0.1:8000", circuit, circuit)
+    said = capsys.readouterr().err
+    assert said.count("is not used") == 1
+    assert str(tmp_path / "thumbrule.toml") in said
+    tell_unused_policy(None, circuit)
+    assert capsys.readouterr().err == ""

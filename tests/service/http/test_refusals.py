@@ -232,7 +232,7 @@ def test_not_ready_is_a_503_with_the_check_that_failed(
     monkeypatch.setitem(self_check.VOLTAGES, "out", 0.3)  # type: ignore[arg-type]
     body = _check(client.get("/ready"), 503)
     assert body["ready"] is False
-    assert "known states: out is 0.1999" in body["errors"][0]["detail"]
+    assert "known states: out is 0.2" in body["errors"][0]["detail"]
     assert [check["ok"] for check in body["checks"]] == [True, True, False, True]
 
 
