@@ -179,7 +179,7 @@ def _html(block: Block) -> str:
         return f"<pre>{html.escape(block.text.strip(chr(10)))}</pre>"
     head = "".join(f"<th{_class(at, block)}>{html.escape(name)}</th>" for at, name in enumerate(block.head))
     body = "\n".join(
-        "<tr>" + "".join(f"<td{_class(at, block)}>{html.escape(c)}</td>" for at, c in enumerate(row)) + "</tr>"
+        f"<tr>{''.join(f'<td{_class(at, block)}>{html.escape(c)}</td>' for at, c in enumerate(row))}</tr>"
         for row in block.rows
     )
     return f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table>"
