@@ -14,7 +14,7 @@ name: readiness-switch
 title: A saturated switch, worked by hand
 ground: gnd
 parts:
-  V1: {kind: supply, voltage: 8.9 V, low: 8.9 V, high: 8.9 V, resistance: 0 ohm, pins: {plus: rail, minus: gnd}}
+  V1: {kind: supply, voltage: 8.9 V, low: 8.9 V, high: 8.9 V, pins: {plus: rail, minus: gnd}}
   R1: {kind: resistor, resistance: 8.2 kohm, tolerance: 1 %, power: 0.25 W, pins: {a: rail, b: base}}
   R2: {kind: resistor, resistance: 1 kohm, tolerance: 1 %, power: 0.25 W, pins: {a: rail, b: out}}
   Q1: {kind: npn, beta: {min: 100, typical: 200, max: 400}, pins: {collector: out, base: base, emitter: gnd}}
