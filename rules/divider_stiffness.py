@@ -120,6 +120,11 @@ class DividerStiffness:
         if driven:
             yield not_applicable(self, subject, f"{driven} switches it: what feeds its base sets no bias")
             return
+        timing = _timed(study, stages)
+        if timing:
+            reason = f"{timing} waits there: steer-current judges what the base takes from its charge"
+            yield not_applicable(self, subject, reason)
+            return
         found = [loading(study, stages, situation) for situation in everywhere(study)]
         loads = [load for load in found if isinstance(load, Loading)]
         if not loads:
@@ -155,6 +160,15 @@ class DividerStiffness:
                 pointers=(member_pointer(arm.part, "resistance") for arm in load.arms),
                 proposals=proposals if load is worst else (),
             )
+
+
+def _timed(study: Study, stages: Sequence[Stage]) -> str:
+    """The timing capacitor at the base of a steering stage; past its threshold nothing hangs on the tap."""
+    if any(stage.intent != "steering" for stage in stages):
+        return ""
+    waiting = {delay.timed.capacitor for delay in study.delays()[0]}
+    at_base = {name for name in waiting if stages[0].base in study.circuit.parts[name].pins.values()}
+    return min(at_base, default="")
 
 
 def _switched(study: Study, stages: Sequence[Stage]) -> str:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rules.analysis.dividers import Loading, loading
 from rules.analysis.formulas.bias import base_current, stiffness, thevenin_of_divider
 from rules.analysis.study import Study
 from rules.divider_stiffness import RULE
-from schemas.circuit import Beta, Circuit
+from schemas.circuit import Beta, Circuit, frozen_map
 from tests.builders import (
     capacitor,
     contact,
@@ -21,6 +23,7 @@ from tests.builders import (
     zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
+from tests.timers import pair_delay
 
 SPREAD = Beta(100, 200, 400)
 
@@ -417,3 +420,16 @@ def test_a_driver_that_switches_a_follower_sets_no_bias() -> None:
         "not-applicable",
         "U1 switches it: what feeds its base sets no bias",
     )
+
+
+def test_a_base_that_waits_at_a_timing_capacitor_is_left_to_steer_current() -> None:
+    """R1 and R6 carry 28 uA and the base takes 4; but by then the pair has turned over."""
+    plain = pair_delay()
+    q1 = npn("Q1", collector="c1", base="slow", emitter="tail", beta=150.0)
+    parts = {**plain.parts, "Q1": q1, "R6": resistor("R6", "slow", "gnd", 220e3)}
+    subject = replace(plain, parts=frozen_map(parts))
+    about = [o for o in outcomes(RULE, subject) if o.subject == ("Q1",)]
+    assert {o.kind for o in about} == {"not-applicable"}
+    assert "C1 waits there" in about[0].reason
+    bare = {name: part for name, part in parts.items() if name != "C1"}
+    assert "violated" in kinds(RULE, replace(plain, parts=frozen_map(bare)))
