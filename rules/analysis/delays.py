@@ -17,6 +17,7 @@ import numpy as np
 
 from rules.analysis.course import beyond, passes, seconds, voltage_after
 from rules.analysis.elements import Configuration
+from rules.analysis.formulas.timing import STEERING
 from rules.analysis.frozen import Phase, Segment, TimedState, ending, follow, held_with, transitions
 from rules.analysis.states import State, find_states
 from schemas.circuit import Circuit
@@ -158,7 +159,11 @@ def _judge(study: Study, corner: str, timed: TimedState) -> Delay | LeftOut:
     rest = study.state_sets(corner)[0].configuration
     if set(study.circuit.parts[name].pins.values()) <= study.roles.rails:
         return LeftOut(name, _idle_reason(study, name))
-    switched = [device for device in timed.changed if not _settles(study, corner, device)]
+    switched = [
+        device
+        for device in timed.changed
+        if not _settles(study, corner, device) or _takes_over(study, timed, device)
+    ]
     if timed.kind == "region-change" and not switched:
         return LeftOut(name, f"{', '.join(timed.changed)} settles to its bias; nothing switches")
     segments = course_of(study, timed)
@@ -189,6 +194,23 @@ def _settles(study: Study, corner: str, transistor: str) -> bool:
         return True
     rests = {state.devices[transistor] for sets in study.state_sets(corner) for state in sets.stable}
     return rests == {"active"} and not stage.emitter_on_rail
+
+
+def _takes_over(study: Study, timed: TimedState, transistor: str) -> bool:
+    """True for a follower that is to take the current of a partner at its emitter, which has a load.
+
+    The capacitor aims well past the level at which the two share it: an amplifier would come to rest there.
+    """
+    stages = study.roles.stages
+    return (
+        stages[transistor].intent == "follower"
+        and timed.aim is not None
+        and abs(timed.aim - timed.threshold) > STEERING
+        and any(
+            timed.state.devices[name] != "off" and stages[name].intent != "follower"
+            for name in study.roles.partners(transistor, "emitter-coupled")
+        )
+    )
 
 
 def _entries(

@@ -118,6 +118,39 @@ def test_an_amplifier_that_finds_its_bias_is_no_delay() -> None:
     assert "settles to its bias" in reasons(subject)["C1"]
 
 
+def steered(level: float, charging: float = 100e3, load: float | None = 10e3) -> Circuit:
+    """A follower charged towards 6 V beside a partner whose base stands at a share of 6 V."""
+    return circuit(
+        supply("V1", "rail", "gnd", 6.0),
+        resistor("R1", "rail", "slow", charging),
+        film("C1", "slow", "gnd", 10e-6),
+        contact("S1", "slow", "gnd", rest="closed"),
+        npn("Q1", collector="rail", base="slow", emitter="tail", beta=200.0),
+        npn("Q2", collector="rail" if load is None else "c2", base="half", emitter="tail", beta=200.0),
+        resistor("R2", "rail", "half", 10e3 * (1.0 - level)),
+        resistor("R3", "half", "gnd", 10e3 * level),
+        resistor("RE", "tail", "gnd", 4.7e3),
+        *(() if load is None else (resistor("R4", "rail", "c2", load),)),
+    )
+
+
+def test_a_follower_that_takes_the_current_of_a_partner_times_something() -> None:
+    """1 s * ln(6/3), less the share that the base of Q2 takes from its divider."""
+    delay = delay_of(steered(0.5, load=2.2e3))
+    assert delay.timed.changed == ("Q1",)
+    assert delay.duration == pytest.approx(math.log(2.0), rel=0.02)
+    # one that will never get there is to be found out by the rules on delays, so it is a delay too
+    assert delay_of(steered(0.5, charging=3.3e6, load=2.2e3)).duration == pytest.approx(
+        33.0 * math.log(2.0), rel=0.02
+    )
+
+
+@pytest.mark.parametrize("subject", [steered(0.5, load=None), steered(0.99, load=100.0)])
+def test_followers_alone_and_a_level_that_is_only_just_met_time_nothing(subject: Circuit) -> None:
+    """Of two followers the higher leads; where the aim is the level, the two share the current at rest."""
+    assert "settles to its bias" in reasons(subject)["C1"]
+
+
 def test_a_decoupler_does_not_hide_the_delay_at_power_up() -> None:
     """A large capacitor across the battery follows it; 100 kohm, 100 uF to 5.1 V + 0.7 V remains."""
     subject = circuit(
