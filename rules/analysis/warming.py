@@ -15,13 +15,14 @@ import numpy as np
 
 from rules.analysis.formulas.ratings import junction_temperature
 from rules.analysis.formulas.thermal import drop_gain, leakage_at, leakage_gain, stability_factor
-from rules.analysis.operating import Point, operating_point
+from rules.analysis.operating import Point, operating_point, sign_of
 from rules.analysis.states import linear_state
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
 
 SHIFT = 1e-3  # V less of V_BE
+ADDED = 1e-6  # A of collector current
 STIFF = 1e9  # ohm; more than this is a current source
 HOTTEST = 473.15  # K; leakage is not followed beyond, where no silicon of this kind works
 
@@ -86,8 +87,12 @@ def bias_of(state: State, name: str) -> Bias | None:
     beta = state.mode.betas[name]
     moved, endless = _moved(state, name, beta), _moved(state, name, math.inf)
     at_endless = operating_point(_with_gain(state, name, math.inf) or state, name)
-    if here is None or moved is None:
-        return None  # nothing limits the current: no resistance anywhere
+    if here is None:
+        return None
+    if moved is None:
+        # another junction holds V_BE, as in a mirror: no resistance anywhere
+        load = _load(state, name, here)
+        return None if load is None else Bias(0.0, 0.0, load)
     rise = moved.collector - here.collector
     whole = SHIFT / rise if rise > SHIFT / STIFF else STIFF
     emitter = 0.0
@@ -98,6 +103,25 @@ def bias_of(state: State, name: str) -> Bias | None:
     base = max(0.0, beta * whole - (beta + 1.0) * emitter)
     load = (here.vce - moved.vce) / rise if rise > 0.0 else 0.0
     return Bias(max(0.0, emitter), base, load)
+
+
+def _load(state: State, name: str, here: Point) -> float | None:
+    """The fall of V_CE per ampere of collector current (ohm), with a little current added to it."""
+    mode = state.mode
+    network = mode.network
+    pins = network.resolved.circuit.parts[name].pins
+    added = np.zeros(len(network.nets))
+    for pin, sign in (("collector", -1.0), ("emitter", 1.0)):
+        if pins[pin] in network.nets:
+            added[network.nets.index(pins[pin])] += sign * sign_of(state, name) * ADDED
+    try:
+        made = linear_state(
+            replace(network, injection=network.injection + added), mode.betas, mode.solution.support
+        )
+    except np.linalg.LinAlgError:
+        return None
+    there = operating_point(made, name)
+    return None if there is None else (here.vce - there.vce) / ADDED
 
 
 def _with_gain(state: State, name: str, beta: float) -> State | None:

@@ -107,6 +107,19 @@ def test_without_an_inductance_the_path_is_judged_all_the_same() -> None:
     assert kinds(RULE, clamped) == {"satisfied"}
 
 
+def test_two_coils_of_one_time_constant_share_a_diode() -> None:
+    """Trap: both currents end together, and what rounding leaves of them in their loop is no growth."""
+    subject = circuit(
+        supply("V1", "rail", "gnd", 12.0),
+        contact("S1", "rail", "top"),
+        coil("K1", "top", "gnd", 400.0, inductance=0.6, nominal=12.0),
+        coil("K2", "top", "gnd", 100.0, inductance=0.15, nominal=12.0),
+        diode("D1", "gnd", "top"),
+        stimuli={"run": press("S1", 5.0)},
+    )
+    assert kinds(RULE, subject) == {"satisfied"}
+
+
 def test_a_filter_at_the_base_does_not_hide_the_path() -> None:
     """Trap: as the drive ends, the filter stands at the drop of the junction, where two solutions meet.
 

@@ -60,6 +60,19 @@ def flip_flop(*more: Part, **members: object) -> Circuit:
     return circuit(*parts, *more, **members)  # type: ignore[arg-type]
 
 
+def test_a_mirror_comes_up_in_its_one_state() -> None:
+    """Trap: equal base-emitter drops share the current in any way; there is no other state to end in."""
+    mirror = circuit(
+        supply("V1", "rail", "gnd", 10.0),
+        resistor("R1", "rail", "ref", 9.1e3),
+        npn("Q1", "ref", "ref", "gnd", 100.0),
+        npn("Q2", "out", "ref", "gnd", 100.0),
+        resistor("R2", "rail", "out", 2.2e3),
+    )
+    assert kinds(RULE, mirror) == {"satisfied"}
+    assert kinds(RULE, mirrored(mirror)) == {"satisfied"}
+
+
 LEFT = {"left": frozen_map({"Q1": "saturated", "Q2": "off"})}
 QUIET = (requirement("standing-current", state="left", at_most=0.02),)
 

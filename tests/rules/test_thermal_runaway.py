@@ -11,7 +11,7 @@ import pytest
 from rules.analysis.study import Study
 from rules.analysis.warming import warming
 from rules.thermal_runaway import RULE
-from schemas.circuit import Circuit, Ratings
+from schemas.circuit import Circuit, Part, Ratings
 from schemas.finding import Finding
 from tests.builders import circuit, current_source, driver, exact, led, npn, pnp, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
@@ -112,6 +112,29 @@ def test_a_collector_resistor_that_takes_half_of_the_supply_settles_it() -> None
     (settled,) = outcomes(RULE, loaded(520.0))
     assert settled.kind == "satisfied"
     assert findings(loaded(480.0))["Q1"].severity == "error"
+
+
+@pytest.mark.parametrize("kind", ["npn", "pnp"])
+def test_a_bare_mirror_has_nothing_but_its_own_thermal_voltage(kind: str) -> None:
+    """Q1 holds V_BE of Q2: K = Theta*V_CE*0.002*I_C/V_T, I_C = 10.2 mA - 2*I_B = 10 mA."""
+    make = npn if kind == "npn" else pnp
+    ends = ("rail", "gnd") if kind == "npn" else ("gnd", "rail")
+
+    def mirror(*more: Part, out: str = "rail") -> Circuit:
+        return exact(
+            supply("V1", *ends, 10.0),
+            resistor("R1", "rail", "ref", 9.3 / 10.2e-3),
+            make("Q1", "ref", "ref", "gnd", beta=100.0, icbo=0.0, ratings=AT_200),
+            make("Q2", out, "ref", "gnd", beta=100.0, icbo=0.0, ratings=AT_200),
+            *more,
+        )
+
+    found = findings(mirror())
+    assert set(found) == {"Q2"}
+    assert found["Q2"].severity == "error"
+    assert found["Q2"].test.left == pytest.approx(200.0 * 10.0 * 0.002 * 10e-3 / 0.025852, rel=1e-3)
+    # with more than half of the supply on a collector resistor it settles
+    assert findings(mirror(resistor("R2", "rail", "out", 600.0), out="out")) == {}
 
 
 def test_leakage_joins_in_at_a_stiff_heat() -> None:

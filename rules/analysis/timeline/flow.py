@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 _WIDE = 1e3  # ratio of exponents from which the slow ones are taken from the inverse matrix
 _CLOSE = 1e7  # condition of the eigenvectors from which they count as lying together
 _NUDGE = 1e-10
+_NOTHING = 1e-15  # V or A
 _STILL = 1e-14  # of the fastest exponent; below it an exponent is zero
 
 
@@ -80,6 +81,8 @@ class Course:
         # a direction without motion: what rounding leaves there would grow for ever
         largest = np.abs(self.spectrum.inverse).max(axis=1, initial=0.0) * np.abs(self.rate).max(initial=0.0)
         still = np.abs(parts) <= 1e2 * _STILL * largest
+        # nor is it one where even the longest time moves nothing: what is left of two coils in one loop
+        still |= np.abs(parts) * np.abs(self.spectrum.vectors).max(axis=0, initial=0.0) * LONGEST <= _NOTHING
         shares: Complex = self.spectrum.vectors * np.where(still & (self.spectrum.values == 0.0), 0.0, parts)
         return shares
 
