@@ -7,7 +7,16 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.elements import SOURCES
-from rules.analysis.feeding_back import RECHARGEABLE, Fed, bringers, fed, givers, left_alone, level_shift
+from rules.analysis.feeding_back import (
+    RECHARGEABLE,
+    Fed,
+    bringers,
+    fed,
+    givers,
+    left_alone,
+    level_shift,
+    turned_diodes,
+)
 from rules.analysis.source_diodes import series_diode
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
@@ -178,7 +187,7 @@ def _evidence(study: Study, case: Fed) -> Iterator[Quantity]:
 
 def _proposals(study: Study, part: Part, case: Fed) -> tuple[Proposal, ...]:
     if part.kind != "driver":
-        return (series_diode(study, part.name, "nothing flows back"),)
+        return (*turned_diodes(study, case), series_diode(study, part.name, "nothing flows back"))
     shift = level_shift(study, case)
     return () if shift is None else (shift,)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rules.analysis.additions import Fitting, new_net, new_part
+from rules.analysis.backwards import exchanged
 from rules.analysis.elements import SOURCES
 from rules.analysis.formulas.drive import base_resistor_at_most
 from rules.analysis.formulas.wiring import pushed_pin
@@ -27,6 +28,7 @@ RECHARGEABLE = ("lead", "nickel")
 SHIFTER = "2N3904"
 SHIFTER_GAIN = 70.0  # least h_FE promised at 1 mA (2N3904 sheets)
 SHIFTER_OVERDRIVE = 5.0  # of what the least gain needs
+SAME = 1e-6  # relative; the same current
 APART = 1e9  # ohm; an output with this in its lead is as good as taken off
 
 
@@ -126,6 +128,18 @@ def bringers(study: Study, case: Fed) -> tuple[str, ...]:
             if abs(into) >= 0.5 * case.into:
                 found.append(name)
     return tuple(found)
+
+
+def turned_diodes(study: Study, case: Fed) -> tuple[Proposal, ...]:
+    """Each diode that carries this current and no other, turned round: as it may have been meant."""
+    made = []
+    for part in study.circuit.parts.values():
+        if part.kind == "diode":
+            amps = case.situation.state.currents[part.name]["anode"]
+            if amps is not None and abs(amps - case.into) <= SAME * case.into:
+                summary = f"{part.name} turned round: it keeps the current out of {case.source}"
+                made.append(Proposal(summary, exchanged(part).changes(study.circuit)))
+    return tuple(made)
 
 
 def level_shift(study: Study, case: Fed) -> Proposal | None:

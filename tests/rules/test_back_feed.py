@@ -6,6 +6,7 @@ import pytest
 
 from rules.analysis.formulas.wiring import pushed_pin
 from rules.back_feed import RULE
+from rules.battery_sag import RULE as SAG
 from rules.floating_base import RULE as FLOATING
 from rules.min_beta_drive import RULE as DRIVE
 from schemas.circuit import Circuit
@@ -187,6 +188,25 @@ parts:
     (remedy,) = finding.remedies
     assert "D1 in series with the plus pin of BT1" in remedy.summary
     assert remedy.proof.proven
+
+
+def test_a_diode_that_is_in_backwards_is_turned_round() -> None:
+    text = """\
+format: thumbrule/1
+name: aviary-reserve
+ground: gnd
+parts:
+  V1: {kind: supply, voltage: 12 V, pins: {plus: plug, minus: gnd}}
+  D1: {kind: diode, pins: {anode: plug, cathode: rail}}
+  BT1: {kind: battery, voltage: 9 V, resistance: 2 ohm, pins: {plus: cell, minus: gnd}}
+  R1: {kind: resistor, resistance: 47 ohm, pins: {a: cell, b: inner}}
+  D2: {kind: diode, pins: {anode: rail, cathode: inner}}
+  R2: {kind: resistor, resistance: 1 kohm, pins: {a: rail, b: gnd}}
+"""
+    (finding,) = reviewed(text, RULE, SAG).findings
+    # both drops 50 mV less and 15 K warmer, R1 5 % less
+    assert value(finding, "I_in") == pytest.approx((12.0 - 2.0 * 0.62 - 9.0) / (0.95 * 47.0 + 2.0))
+    assert next(r.summary for r in finding.remedies if r.proof.proven).startswith("D2 turned round")
 
 
 def test_a_contact_decides() -> None:
