@@ -185,8 +185,9 @@ class LedCurrent:
             else ((), ())
         )
         message = over_message(part, reading, rated, known is None, test)
+        cause = _string(study, part, road, "over-current")
         return self._violated(
-            study, part, reading, test, severity, message, "over-current", told, made, advice
+            study, part, reading, test, severity, message, "over-current", told, made, advice, cause
         )
 
     def _dim(
@@ -215,7 +216,7 @@ class LedCurrent:
                 continue
             is_worst = reading is worst_reading(low, "min")
             made = less_resistance(study, part, reading, road, limit) if study.proposing and is_worst else ()
-            cause = None
+            cause = _string(study, part, road, "dim")
             if road is not None and (over(reading.state, road) or 0.0) < 0.0:
                 cause = identity("drop-budget", travellers(study.circuit, road), (), BUDGET)
             message = dim_message(part, reading, test)
@@ -243,8 +244,9 @@ class LedCurrent:
             wanted = 0.5 * self.limits["share"].value * _rated(self, study, part)
             made, advice = more_resistance(study, part, reading, road, wanted)
         message = share_message(study, part, reading, road, test)
+        cause = _string(study, part, road, "series resistor")
         return self._violated(
-            study, part, reading, test, severity, message, "series resistor", told, made, advice
+            study, part, reading, test, severity, message, "series resistor", told, made, advice, cause
         )
 
     def _violated(
@@ -317,6 +319,13 @@ class LedCurrent:
                 nets=(),
                 advice=("a resistor for each of them, or all of them in series",),
             )
+
+
+def _string(study: Study, part: Part, road: Road | None, role: str) -> str | None:
+    """The same finding about the first LED of the string that ``part`` is in, where it is not the first."""
+    strung = [] if road is None else [n for n in road.own if study.circuit.parts[n].kind == "led"]
+    first = min(strung, default=part.name)
+    return identity(RULE.slug, (first,), (), role) if part.name in strung and first != part.name else None
 
 
 def _rated(rule: LedCurrent, study: Study, part: Part) -> float:

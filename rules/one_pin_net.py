@@ -119,7 +119,7 @@ class OnePinNet:
             test=test,
             grounds=self.grounds,
             role=ROLE,
-            advice=tuple(_advice(study, pin, found)),
+            advice=tuple(_advice(study, pin, found, spare)),
         )
         proposals = tuple(_proposal(study, pin, home) for home in found) if study.proposing else ()
         return Outcome(self.slug, "violated", (pin.net,), "", None, None, test, finding, proposals)
@@ -153,8 +153,10 @@ def _resting(study: Study) -> list[str]:
     return sorted({f'"{state.name}"' for found in study.state_sets() for state in found.stable})
 
 
-def _advice(study: Study, pin: Lonely, found: tuple[Home, ...]) -> Iterator[str]:
-    if not found:
+def _advice(study: Study, pin: Lonely, found: tuple[Home, ...], spare: bool) -> Iterator[str]:
+    if spare:
+        yield f"leave it, if {pin.part} is one throw of a change-over contact"
+    elif not found:
         own = set(study.circuit.parts[pin.part].pins.values())
         alike = spelt_alike(pin.net, sorted(set(pin_counts(study.circuit)) - own))
         meant = f", to {listed(alike, 'or')} by its spelling," if alike else ""

@@ -303,3 +303,20 @@ def test_the_pulse_of_a_capacitor_is_not_judged() -> None:
     found = outcomes(RULE, subject)
     assert {o.kind for o in found} == {"satisfied"}
     assert max(o.test.left for o in found if o.test is not None and o.test.unit == "A") < 7e-3
+
+
+@pytest.mark.parametrize(
+    ("ohms", "role"), [(270.0, "over-current"), (27e3, "dim"), (10.0, "series resistor")]
+)
+def test_the_leds_of_one_string_have_one_cause(ohms: float, role: str) -> None:
+    """The same current flows in all of them: what is said of the first is why it is said of the second."""
+    volts = 4.6 if role == "series resistor" else 12.0
+    subject = exact(
+        supply("V1", "rail", "gnd", volts),
+        resistor("R1", "rail", "a", ohms),
+        led("D1", "a", "b", 2.0, current=20e-3),
+        led("D2", "b", "gnd", 2.0, current=20e-3),
+    )
+    found = {f.parts: f for f in judged(subject, RULE).findings if f.role == role}
+    assert found["D1",].caused_by is None
+    assert found["D2",].caused_by == found["D1",].identity

@@ -133,6 +133,7 @@ def test_the_free_throw_of_a_changeover_is_a_note() -> None:
     )
     finding = only_finding(subject, RULE)
     assert (finding.severity, finding.parts) == ("note", ("K2",))
+    assert finding.advice[0] == "leave it, if K2 is one throw of a change-over contact"
     alone = circuit(
         supply("V1", "rail", "gnd", 9.0),
         contact("S1", "rail", "free"),
