@@ -152,7 +152,8 @@ def _cause(study: Study, two: Retimed) -> str:
 def _message(two: Retimed, test: Test) -> str:
     name = two.delay.timed.capacitor
     whose = "as soon as a requirement allows" if two.window is not None else "one period"
-    begins = f'"{two.stimulus}" again {say(two.pause, "s")} after the end of the first period ({whose})'
+    over = "after the first period and its stimulus are over"
+    begins = f'"{two.stimulus}" again {say(two.pause, "s")} {over} ({whose})'
     if two.second == 0.0:
         return f"{begins} sets nothing off: {say(two.left, 'V')} are still on {name}."
     return (
