@@ -23,6 +23,7 @@ from schemas.circuit import Action
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
+SOFT = 1e-3  # ohm
 DISTURBANCES = (1.0, -1.0, 3.0, -3.0)  # V; what sets going a state that rests on paper only
 REST, POWER_UP = "rest", "power-up"
 
@@ -143,6 +144,11 @@ def course(
 ) -> Timeline:
     """One run with its verdict; ``header`` is (stimulus, start, corner, leakage) as they are to be told."""
     events, intervals, verdict, period, reason = run(world, begin, actions, until, budget, configuration)
+    if verdict == "undecided" and until is None:
+        softer = _softened(world)
+        again = None if softer is None else run(softer, begin, actions, until, budget, configuration)
+        if softer is not None and again is not None and again[2] != "undecided":
+            world, (events, intervals, verdict, period, reason) = softer, again
     if verdict == "settles" and intervals:
         stalled = _stalled(world, intervals[-1])
         if stalled is not None:
@@ -152,6 +158,28 @@ def course(
     stimulus, start, corner, leakage = header
     return Timeline(
         world.circuit.name, stimulus, start, corner, leakage, events, intervals, verdict, period, reason
+    )
+
+
+def _softened(world: World) -> World | None:
+    """The same circuit with a hair of resistance in its ideal sources; ``None`` where there is nothing to do.
+
+    An ideal source that fills a capacitor through a diode asks for a current without end; with a milliohm
+    the capacitor follows within microseconds.
+    """
+    resolved = world.resolved
+    parts = resolved.circuit.parts.values()
+    if not any(part.kind == "capacitor" for part in parts):
+        return None
+    ideal = [
+        part.name
+        for part in parts
+        if part.kind in ("battery", "supply", "driver") and resolved.value(part.name, "resistance") == 0.0
+    ]
+    if not ideal:
+        return None
+    return World(
+        resolved.with_values({(name, "resistance"): SOFT for name in ideal}), world.betas, world.leaks
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from rules.analysis.additions import Fitting, new_net, new_part
@@ -158,15 +160,35 @@ def test_without_anything_stored_there_is_nothing_beyond_the_resting_states() ->
     assert unfinished_runs(study) == ()
 
 
-def test_a_run_that_gets_stuck_is_told() -> None:
-    """A junction straight from the supply onto an empty capacitor: nothing limits the current."""
-    stuck = circuit(
+def test_a_source_fills_a_capacitor_through_a_diode_at_once() -> None:
+    """Nothing that is drawn limits the current; 9 V less the drop arrive, and leave with R1*C1 = 10 s."""
+    subject = circuit(
         supply("V1", "rail", "gnd", 9.0),
         contact("S1", "rail", "feed"),
         diode("D1", "feed", "store"),
         capacitor("C1", "store", "gnd", 100e-6),
         resistor("R1", "store", "gnd", 100e3),
         resistor("R2", "feed", "gnd", 100e3),
+        stimuli=frozen_map({"tap": press("S1", 1.0)}),
+    )
+    study = Study(subject)
+    assert unfinished_runs(study) == ()
+    (tapped,) = (e for e in episodes(study, Corner()) if e.kind == "stimulus")
+    volts = tapped.timeline.sample([1e-3, 0.999, 11.0])["store"]
+    assert volts == pytest.approx([8.3, 8.3, 8.3 * math.exp(-1.0)], abs=1e-4)
+
+
+def test_a_run_that_gets_stuck_is_told() -> None:
+    """A full capacitor straight onto an empty one through a junction: nothing limits the current."""
+    stuck = circuit(
+        supply("V1", "rail", "gnd", 9.0),
+        resistor("R1", "rail", "full", 1e3),
+        capacitor("C1", "full", "gnd", 100e-6),
+        contact("S1", "full", "feed"),
+        diode("D1", "feed", "store"),
+        capacitor("C2", "store", "gnd", 100e-6),
+        resistor("R2", "store", "gnd", 100e3),
+        resistor("R3", "feed", "gnd", 100e3),
         stimuli=frozen_map({"tap": press("S1", 1.0)}),
     )
     study = Study(stuck)
