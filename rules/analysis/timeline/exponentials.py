@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from rules.analysis.elements import Array
 
 Complex = NDArray[np.complex128]
+_Grown: TypeAlias = tuple[Complex, Complex]
 LONGEST = 1e12  # s; nothing that a circuit does takes longer
 BEYOND = 300.0  # time constants of growth; exp(300) is still a number
 SETTLED = 60.0  # time constants after which an exponential is gone
@@ -41,8 +43,9 @@ class Sums:
         """(exp(lambda t) - 1)/lambda, shape (n, times)."""
         lam = self.exponents[:, None]
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            made: Complex = np.where(lam == 0.0, times[None, :], np.expm1(lam * times) / lam)
-        return made
+            made: Complex = np.expm1(lam * times) / lam
+        still = self.exponents == 0.0
+        return np.where(still[:, None], times[None, :], made) if still.any() else made
 
     def at(self, times: Array) -> Array:
         """Values, shape (K, times); infinite times give the limit."""
@@ -76,18 +79,20 @@ class Sums:
 
 
 def _floor(
-    sums: Sums, rows: NDArray[np.intp], a: Array, b: Array, at_a: Array, at_b: Array
+    sums: Sums, rows: NDArray[np.intp], a: Array, b: Array, ends: tuple[Array, Array], grown: _Grown
 ) -> tuple[Array, Array]:
-    """A lower bound of each sum ``rows`` on its interval [a, b] from its values at the ends; and its bend."""
+    """A lower bound of each sum ``rows`` on its interval [a, b] from its values at the ends; and its bend.
+
+    ``grown`` are the primitives at both ends (intervals, exponents).
+    """
     rates, lam = sums.rates[rows], sums.exponents
     with np.errstate(over="ignore", invalid="ignore"):
         growth = np.exp(np.maximum(lam.real * a[:, None], lam.real * b[:, None]))
         bend = (np.abs(rates * lam) * growth).sum(axis=1)
-    bent = np.minimum(at_a, at_b) - bend * (b - a) ** 2 / 8.0
-    if np.all(lam.imag == 0.0):
+    bent = np.minimum(*ends) - bend * (b - a) ** 2 / 8.0
+    if not lam.imag.any():
         # each term is monotone, so each is least at one of the ends
-        one, two = sums.primitive(a).T, sums.primitive(b).T
-        terms = np.minimum((rates * one).real, (rates * two).real).sum(axis=1) + sums.start[rows]
+        terms = np.minimum((rates * grown[0]).real, (rates * grown[1]).real).sum(axis=1) + sums.start[rows]
         bent = np.fmax(bent, terms)
     return np.where(np.isnan(bent), -np.inf, bent), bend
 
@@ -143,19 +148,22 @@ def first_passage(sums: Sums, longest: float, slack: float) -> tuple[float, int]
         return None
     lifted = Sums(sums.start + slack, sums.rates, sums.exponents)
     edges = grid(sums, horizon)
-    values = lifted.at(edges)
+    # the primitives at the ends of the intervals are worked out once and go along with the intervals
+    primitive = lifted.primitive(edges)
+    values = lifted.start[:, None] + (lifted.rates @ primitive).real
     count, cells = values.shape[0], len(edges) - 1
     # beyond the first fall of a sum nothing more is asked of it
     alive = np.logical_and.accumulate(values[:, :-1] >= 0.0, axis=1).ravel()
     who = np.repeat(np.arange(count), cells)[alive]
-    a, b = np.tile(edges[:-1], count)[alive], np.tile(edges[1:], count)[alive]
+    cell = np.tile(np.arange(cells), count)[alive]
+    a, b, pa, pb = edges[cell], edges[cell + 1], primitive.T[cell], primitive.T[cell + 1]
     fa, fb = values[:, :-1].ravel()[alive], values[:, 1:].ravel()[alive]
     best = math.inf
     brackets: list[tuple[float, float, int]] = []
     for _ in range(_ROUNDS):
         down = fb < 0.0
         best = min(best, float(b[down].min(initial=math.inf)))
-        floor, bend = _floor(lifted, who, a, b, fa, fb)
+        floor, bend = _floor(lifted, who, a, b, (fa, fb), (pa, pb))
         narrow = (b - a) <= 1e-13 * b
         # in a bracket with so little bend the slope keeps its sign: one passage
         settled = down & (narrow | (bend * (b - a) ** 2 < fa - fb))
@@ -164,30 +172,30 @@ def first_passage(sums: Sums, longest: float, slack: float) -> tuple[float, int]
         if not again.any() or int(again.sum()) > _CELLS:
             break
         who, a, b, fa, fb = who[again], a[again], b[again], fa[again], fb[again]
+        pa, pb = pa[again], pb[again]
         middle = 0.5 * (a + b)
-        fm = _each(lifted, who, middle)
-        who, a, b = np.tile(who, 2), np.concatenate([a, middle]), np.concatenate([middle, b])
-        fa, fb = np.concatenate([fa, fm]), np.concatenate([fm, fb])
-        keep = fa >= 0.0
-        who, a, b, fa, fb = who[keep], a[keep], b[keep], fa[keep], fb[keep]
+        pm = lifted.primitive(middle).T
+        fm = lifted.start[who] + (lifted.rates[who] * pm).sum(axis=1).real
+        keep = np.concatenate([fa >= 0.0, fm >= 0.0])
+        who = np.tile(who, 2)[keep]
+        a, b = np.concatenate([a, middle])[keep], np.concatenate([middle, b])[keep]
+        fa, fb = np.concatenate([fa, fm])[keep], np.concatenate([fm, fb])[keep]
+        pa, pb = np.concatenate([pa, pm])[keep], np.concatenate([pm, pb])[keep]
     found = [(_passage(sums, k, low, high), k) for low, high, k in brackets if low < best]
     return min(found, default=None)
 
 
-def _each(sums: Sums, who: NDArray[np.intp], times: Array) -> Array:
-    """One value per pair of sum and time."""
-    return np.asarray(sums.start[who] + (sums.rates[who] * sums.primitive(times).T).sum(axis=1).real)
-
-
 def _passage(sums: Sums, k: int, low: float, high: float) -> float:
     """Where sum ``k`` passes through zero; it is below -slack at ``high``."""
-    rates, lam = sums.rates[k], sums.exponents
+    rates, lam, start = sums.rates[k], sums.exponents, float(sums.start[k])
+    still = lam == 0.0
+    divisor = np.where(still, 1.0, lam)
 
     def value(t: float) -> tuple[float, float]:
         grown = np.expm1(lam * t)
-        primitive = np.where(lam == 0.0, t, grown / np.where(lam == 0.0, 1.0, lam))
+        primitive = np.where(still, t, grown / divisor)
         slope = (rates * (grown + 1.0)).sum().real
-        return float(sums.start[k] + (rates * primitive).sum().real), float(slope)
+        return start + float((rates * primitive).sum().real), float(slope)
 
     while low > 0.0 and value(low)[0] <= 0.0:
         # the slack hid the passage in an earlier interval

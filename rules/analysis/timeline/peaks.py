@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from rules.analysis.elements import Array
-from rules.analysis.timeline.exponentials import LONGEST, Sums, _each, _floor, grid, horizon_of
+from rules.analysis.timeline.exponentials import LONGEST, Sums, _floor, grid, horizon_of
 
 if TYPE_CHECKING:
     from rules.analysis.timeline.flow import Course
@@ -69,26 +69,31 @@ def greatest(sums: Sums, duration: float, known: Array) -> tuple[Array, Array]:
     upside_down = Sums(-sums.start, -sums.rates, sums.exponents)
     horizon = horizon_of(sums, min(duration, LONGEST)) if math.isinf(duration) else duration
     edges = grid(sums, horizon) if horizon > 0.0 else np.zeros(1)
-    values = sums.at(edges)
+    primitive = sums.primitive(edges)
+    values = sums.start[:, None] + (sums.rates @ primitive).real
     at = values.argmax(axis=1)
     best, when = values.max(axis=1), edges[at]
     count, cells = values.shape[0], len(edges) - 1
     who = np.repeat(np.arange(count), cells)
-    a, b = np.tile(edges[:-1], count), np.tile(edges[1:], count)
+    cell = np.tile(np.arange(cells), count)
+    a, b, pa, pb = edges[cell], edges[cell + 1], primitive.T[cell], primitive.T[cell + 1]
     fa, fb = values[:, :-1].ravel(), values[:, 1:].ravel()
     for _ in range(_ROUNDS):
-        floor, _bend = _floor(upside_down, who, a, b, -fa, -fb)
+        floor, _bend = _floor(upside_down, who, a, b, (-fa, -fb), (pa, pb))
         least = np.maximum(best, known)[who]
         again = (-floor > least + CLOSE * np.maximum(1.0, np.abs(least))) & (b - a > 1e-13 * b)
         if not again.any() or int(again.sum()) > _CELLS:
             break
         who, a, b, fa, fb = who[again], a[again], b[again], fa[again], fb[again]
+        pa, pb = pa[again], pb[again]
         middle = 0.5 * (a + b)
-        fm = _each(sums, who, middle)
+        pm = sums.primitive(middle).T
+        fm = sums.start[who] + (sums.rates[who] * pm).sum(axis=1).real
         better = np.flatnonzero(fm > best[who])
         for k in better[np.argsort(fm[better], kind="stable")].tolist():
             best[who[k]], when[who[k]] = fm[k], middle[k]
         who, a, b = np.tile(who, 2), np.concatenate([a, middle]), np.concatenate([middle, b])
         fa, fb = np.concatenate([fa, fm]), np.concatenate([fm, fb])
+        pa, pb = np.concatenate([pa, pm]), np.concatenate([pm, pb])
     told = best > known
     return np.where(told, best, -np.inf), np.where(told, when, 0.0)
