@@ -9,6 +9,7 @@ another way is followed by itself, and its way is then tried on the others.
 from __future__ import annotations
 
 import math
+from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -17,17 +18,18 @@ from numpy.typing import NDArray
 
 from rules.analysis.complementarity import decomposed, problem_of
 from rules.analysis.corners.parameters import Parameter
-from rules.analysis.corners.stack import Layout, Stack, stack_of
+from rules.analysis.corners.stack import Layout, Stack, layout_of, stack_of
 from rules.analysis.elements import Array
 from rules.analysis.frozen import Segment
 from rules.analysis.mode_line import Tracer
 from rules.analysis.network import Network
-from rules.analysis.states import SOUND
+from rules.analysis.states import SOUND, State
 
 Flags = NDArray[np.bool_]
 Places = NDArray[np.intp]
 Way = tuple[frozenset[int], ...]  # the conducting junctions of each segment
 
+KEPT = 6  # batches of one frame
 _EDGE = 1e-9  # V; as in rules.analysis.mode_line
 _STEP = 1e-7  # V past an edge, where the next mode is confirmed
 _FLAT = 1e-9
@@ -134,6 +136,32 @@ class Frame:
         self.network, self.layout, self.capacitor = network, layout, capacitor
         problem = problem_of(network, betas)
         self.scale = np.concatenate([problem.scale, np.ones(problem.free)])
+        self._batches: OrderedDict[tuple[object, ...], Batch] = OrderedDict()
+
+    def batch(self, parameters: Sequence[Parameter], values: Array, held: Mapping[str, Array]) -> Batch:
+        """The frame at N points; the last ones asked for are kept, with the modes solved on them."""
+        mark = (
+            tuple(p.key for p in parameters),
+            values.tobytes(),
+            *((name, held[name].tobytes()) for name in sorted(held)),
+        )
+        made = self._batches.get(mark)
+        if made is None:
+            made = self._batches[mark] = Batch(self, parameters, values, held)
+            while len(self._batches) > KEPT:
+                self._batches.popitem(last=False)
+        return made
+
+
+def frame_at(state: State, capacitor: str) -> Frame:
+    """The frame of a state; who asks for the courses of one capacitor of one network shares it."""
+    network, betas = state.mode.network, state.mode.betas
+    held, gains = tuple(sorted(network.held.items())), tuple(sorted(betas.items()))
+    mark = ("courses", network.configuration.key, held, gains, capacitor)
+    kept = network.resolved.networks.get(mark)
+    if not isinstance(kept, Frame):
+        kept = network.resolved.networks[mark] = Frame(network, layout_of(network), betas, capacitor)
+    return kept
 
 
 class Batch:
@@ -164,6 +192,8 @@ class Batch:
         self.h_slope = np.hstack([slope, np.zeros((len(slope), free))])
         self.rest_slope = inverse[:, own, own]
         self.response = np.einsum("ns,nsj->nj", inverse[:, own, :size], self.stack.injected)
+        self._finite: Flags = np.all(np.isfinite(self.g), axis=(1, 2))
+        self._right = -np.stack([self.h, self.h_slope], axis=2)
         self._lines: dict[frozenset[int], Lines] = {}
 
     def lines(self, support: frozenset[int]) -> Lines:
@@ -177,26 +207,31 @@ class Batch:
         keep = [*sorted(support), *range(j, j + free)]
         z = np.zeros((count, j + free, 2))
         signs = np.ones(count, dtype=int)
-        sound: Flags = np.array(np.isfinite(self.g).all(axis=(1, 2)))
-        determined = sound
-        right = -np.stack([self.h, self.h_slope], axis=2)
+        sound = determined = self._finite
+        right = self._right
         if keep:
             scale = self.frame.scale[keep]
-            matrices = self.g[:, keep][:, :, keep] * scale
+            matrices = self.g[:, np.array(keep)[:, None], keep] * scale
             with np.errstate(all="ignore"):
                 rows = np.abs(matrices).max(axis=2)
                 level = matrices / rows[:, :, None]
                 columns = np.abs(level).max(axis=1)
                 level = level / columns[:, None, :]
-                sign, logarithm = np.linalg.slogdet(np.where(np.isfinite(level), level, 0.0))
-                sound = np.logical_and(sound, np.isfinite(logarithm) & (logarithm > SOUND))
+                finite = np.isfinite(level)
+                sign, logarithm = np.linalg.slogdet(level if finite.all() else np.where(finite, level, 0.0))
+                sound = sound & np.isfinite(logarithm) & (logarithm > SOUND)
                 shares = right[:, keep] / rows[:, :, None]
-            good = np.flatnonzero(sound)
-            solved = np.linalg.solve(level[good], shares[good]) / columns[good][:, :, None]
-            z[np.ix_(good, keep)] = solved * scale[:, None]
+            if sound.all():
+                z[:, keep] = np.linalg.solve(level, shares) / columns[:, :, None] * scale[:, None]
+            else:
+                good = np.flatnonzero(sound)
+                solved = np.linalg.solve(level[good], shares[good]) / columns[good][:, :, None]
+                z[np.ix_(good, keep)] = solved * scale[:, None]
             signs = np.where(sound, sign * (-1.0 if free % 2 else 1.0), 0).astype(int)
             determined = sound.copy()
-            for_care = np.flatnonzero(~sound & np.isfinite(matrices).all(axis=(1, 2)))
+            for_care = np.flatnonzero(~sound)
+            if for_care.size:
+                for_care = for_care[np.isfinite(matrices[for_care]).all(axis=(1, 2))]
             if for_care.size:
                 found, fits = self._open(matrices[for_care], right[for_care][:, keep], len(support))
                 z[np.ix_(for_care, keep)] = found * scale[:, None]
@@ -229,6 +264,7 @@ class Batch:
         fits: Flags = left <= _MISFIT
         return z, fits
 
+    @np.errstate(all="ignore")
     def follow(self, way: Way, start: Array, fold: bool, settles: bool = False, lead: int = 0) -> Courses:
         """Every course that goes the same way as that of row ``lead``, from ``start`` V on.
 
@@ -245,8 +281,7 @@ class Batch:
             direction = np.sign(current)
             edge, which = _edge(line, u, direction)
             last = k == len(way) - 1
-            with np.errstate(all="ignore"):
-                aim = -line.current / line.current_slope
+            aim = -line.current / line.current_slope
             decays = line.current_slope < 0.0
             before = decays & np.isfinite(aim) & ((edge - aim) * direction >= 0.0)
             if last and settles:
@@ -258,8 +293,8 @@ class Batch:
             made.start[:, k], made.end[:, k], made.first[:, k] = u, edge, current
             made.last[:, k] = line.current + line.current_slope * edge
             at_end = line.conditions + line.slopes * edge[:, None]
-            inside = np.isin(np.arange(j), sorted(support))
-            made.junctions[:, k] = np.where(inside, at_end * self.frame.scale[:j], 0.0)
+            conducting = sorted(support)
+            made.junctions[:, k, conducting] = (at_end * self.frame.scale[:j])[:, conducting]
             if last and not settles:
                 good &= self._leaves(support, int(which[lead]), edge + direction * _STEP, fold, lead)
             elif not last:
@@ -292,14 +327,12 @@ def _holds(line: Lines, u: Array) -> Flags:
 
 def _edge(line: Lines, u: Array, direction: Array) -> tuple[Array, Places]:
     """The first voltage beyond ``u`` at which a condition fails (infinite: none), and which."""
-    with np.errstate(all="ignore"):
-        away = (-line.conditions / line.slopes - u[:, None]) * direction[:, None]
+    away = (-line.conditions / line.slopes - u[:, None]) * direction[:, None]
     usable = (line.slopes * direction[:, None] < -1e-12) & (away >= -_EDGE)
     away = np.where(usable, away, np.inf)
     which = away.argmin(axis=1)
     nearest = away[np.arange(len(u)), which]
-    with np.errstate(invalid="ignore"):  # a current of exactly zero has no direction, and no edge
-        return u + direction * nearest, which
+    return u + direction * nearest, which  # a current of exactly zero has no direction, and no edge
 
 
 def single(tracer: Tracer, segments: Sequence[Segment]) -> Courses:

@@ -30,8 +30,7 @@ from rules.analysis.corners.parameters import (
     at,
     frozen_point,
 )
-from rules.analysis.corners.stack import layout_of
-from rules.analysis.courses import Batch, Courses, Frame, Way, single
+from rules.analysis.courses import Courses, Frame, Way, frame_at, single
 from rules.analysis.delay_parameters import delay_parameters
 from rules.analysis.delay_starts import held_at
 from rules.analysis.delays import Delay
@@ -150,12 +149,7 @@ class DelayCorners:
 
     @cached_property
     def _frame(self) -> Frame:
-        kept = self.resolved.networks.get(("delay frame", self.delay))
-        if not isinstance(kept, Frame):
-            mode = self.delay.timed.state.mode
-            kept = Frame(mode.network, layout_of(mode.network), mode.betas, self.capacitor)
-            self.resolved.networks["delay frame", self.delay] = kept
-        return kept
+        return frame_at(self.delay.timed.state, self.capacitor)
 
     @cached_property
     def way(self) -> Way:
@@ -164,7 +158,7 @@ class DelayCorners:
 
     def _courses(self, points: Array) -> Courses:
         held = held_at(self, points)
-        batch = Batch(self._frame, self.parameters, points, held)
+        batch = self._frame.batch(self.parameters, points, held)
         fold = self.delay.timed.kind == "fold"
         start = held[self.capacitor]
         # the lead is the nominal point where it is asked, else the point that most resembles it
@@ -180,9 +174,8 @@ class DelayCorners:
                 found.put(open_[:1], made, np.ones(1, dtype=bool))
                 if open_.size > 1:
                     settles = bool(np.isinf(made.times(np.ones(1))).any())
-                    rows = Batch(
-                        self._frame, self.parameters, points[open_], {n: v[open_] for n, v in held.items()}
-                    )
+                    there = {n: v[open_] for n, v in held.items()}
+                    rows = self._frame.batch(self.parameters, points[open_], there)
                     others = rows.follow(way, start[open_], fold, settles)
                     found.put(open_, others, others.here)
             open_ = open_[~found.here[open_] & (open_ != first)]

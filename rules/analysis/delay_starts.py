@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rules.analysis.corners.parameters import at
-from rules.analysis.corners.stack import layout_of
 from rules.analysis.corners.variants import Variants, frame_of
-from rules.analysis.courses import Batch, Frame, passed
+from rules.analysis.courses import frame_at, passed
 from rules.analysis.elements import Array, capacitor_pins
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.states import State, find_states
@@ -65,8 +64,7 @@ def _approached(corners: DelayCorners, points: Array) -> Array:
     state = approach.phase.start_state
     mode = state.mode
     held = _resting(corners, approach.before, points, sorted(mode.network.held))
-    frame = Frame(mode.network, layout_of(mode.network), mode.betas, corners.capacitor)
-    batch = Batch(frame, corners.parameters, points, held)
+    batch = frame_at(state, corners.capacitor).batch(corners.parameters, points, held)
     way = tuple(segment.support for segment in approach.phase.segments)
     lead = int(np.abs(corners.shares(points)).sum(axis=1).argmin())
     courses = batch.follow(way, held[corners.capacitor], False, settles=True, lead=lead)

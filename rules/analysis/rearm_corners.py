@@ -15,9 +15,8 @@ import numpy as np
 
 from rules.analysis.configurations import configurations
 from rules.analysis.corners.parameters import HANDBOOK_TEMPERATURE, TEMPERATURE, Key, Point, at
-from rules.analysis.corners.stack import layout_of
 from rules.analysis.corners.worst import Sensitivity, worst_scalar
-from rules.analysis.courses import Batch, Courses, Flags, Frame, passed
+from rules.analysis.courses import Courses, Flags, Frame, frame_at, passed
 from rules.analysis.delay_corners import DelayCorners, delay_corners
 from rules.analysis.delay_design import corners_with
 from rules.analysis.delays import Delay, dwell
@@ -97,8 +96,7 @@ class WayBack:
         self.stay = math.inf if fold else dwell(study.circuit, timed.configuration, rest)
 
     def _frame(self, phase: Phase) -> Frame:
-        mode = phase.start_state.mode
-        return Frame(mode.network, layout_of(mode.network), mode.betas, self.way.capacitor)
+        return frame_at(phase.start_state, self.way.capacitor)
 
     def seconds(self, courses: Courses, points: Array) -> Array:
         """s at every point; a point that goes another way than all others is worked out by itself."""
@@ -154,7 +152,7 @@ class WayBack:
         way = tuple(segment.support for segment in phase.segments)
         if not way:
             return Courses.empty(len(points), 1, len(frame.network.junctions))
-        batch = Batch(frame, self.corners.parameters, points, held)
+        batch = frame.batch(self.corners.parameters, points, held)
         start = held[self.way.capacitor]
         return batch.follow(way, start, phase.end == "fold", settles=phase.end == "settles")
 

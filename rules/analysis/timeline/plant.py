@@ -10,6 +10,7 @@ contact, a driver or the supply from one position to another.
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -36,6 +37,7 @@ TIE = 1e-9  # V; a tie between stored values holds within this
 AT_LIMIT = 1e-9  # V; a condition this close to its limit is at its limit
 _DIP = 1e-11  # V; a condition may fall by so little before it rises
 _LOOSE = 1e-9  # a direction that moves a condition by less than this does not move it
+_FADES = 4  # that are kept for the next run
 _STEPS = 5000  # of the search for the states at one moment
 
 
@@ -89,14 +91,14 @@ class Linear:
         return self.rates[0] + self.rates[1] @ x
 
     def tied(self, x: Array) -> bool:
-        return bool(np.all(np.abs(self.ties[0] + self.ties[1] @ x) <= TIE))
+        return not len(self.ties[0]) or bool((np.abs(self.ties[0] + self.ties[1] @ x) <= TIE).all())
 
     def holds(self, x: Array, direction: Array | None = None) -> bool:
         """True where every condition holds at ``x`` and goes on holding along ``direction`` (else dw/dt)."""
         if not self.sound or not self.tied(x):
             return False
         values = self.condition(x)
-        if np.any(values < -AT_LIMIT):
+        if (values < -AT_LIMIT).any():
             return False
         near = values <= AT_LIMIT
         if not near.any():
@@ -144,11 +146,18 @@ class Plant:
         self.network: Network = build_network(resolved, configuration, held)
         self.fade = fade
         self._modes: dict[Support, Linear] = {}
+        self._faded: OrderedDict[bytes, Plant] = OrderedDict()
         self._last: tuple[Array, tuple[tuple[int, ...], ...]] | None = None
 
     def faded(self, source: Array) -> Plant:
         """The same plant without leakage and with a source that fades, which takes no time."""
-        return Plant(self.resolved, self.configuration, self.betas, {}, Fade(source))
+        mark = source.tobytes()
+        made = self._faded.get(mark)
+        if made is None:
+            made = self._faded[mark] = Plant(self.resolved, self.configuration, self.betas, {}, Fade(source))
+            while len(self._faded) > _FADES:
+                self._faded.popitem(last=False)
+        return made
 
     @cached_property
     def branch_rows(self) -> Mapping[str, int]:
