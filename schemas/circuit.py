@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 from typing import TypeAlias, TypeVar
 
@@ -139,7 +140,7 @@ class Waiver:
     expires: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Circuit:
     """A checked circuit document."""
 
@@ -157,7 +158,7 @@ class Circuit:
     requirements: tuple[Requirement, ...] = ()
     waivers: tuple[Waiver, ...] = ()
 
-    @property
+    @cached_property
     def net_names(self) -> tuple[str, ...]:
         """Every net that a pin, the ground or a remark names, sorted."""
         used = {net for part in self.parts.values() for net in part.pins.values()}

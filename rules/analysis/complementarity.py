@@ -29,6 +29,7 @@ LOG_DOUBTFUL = np.log(
 )  # ratio of |det| to the product of row norms below which a matrix is looked at closely
 ROUNDING = 1e-4  # V; what rounding may hide before a solution is refined
 SINGULAR = 1e-13  # ratio of singular values, once balanced, of a matrix without a unique solution
+PROBLEMS_KEPT = 6  # of one network, at so many sets of gains
 WHOLE_LIMIT = 8  # junctions up to which looking for blocks costs more than it saves
 
 
@@ -82,12 +83,18 @@ class Enumeration:
 
 def problem_of(network: Network, betas: Mapping[str, float]) -> Problem:
     """Reduce a network at given current gains to its complementarity problem."""
-    g, h = network.equations(betas)
-    size = len(network.junctions)
-    problem = make_problem(
-        h[:size], g[:size, :size], g[:size, size:], g[size:, :size], h[size:], network.reach
-    )
-    solved = network.solved.get(tuple(sorted(betas.items())))
+    mark = tuple(sorted(betas.items()))
+    problem = network.problems.get(mark)
+    if not isinstance(problem, Problem):
+        g, h = network.equations(betas)
+        size = len(network.junctions)
+        problem = make_problem(
+            h[:size], g[:size, :size], g[:size, size:], g[size:, :size], h[size:], network.reach
+        )
+        if len(network.problems) >= PROBLEMS_KEPT:
+            network.problems.clear()
+        network.problems[mark] = problem
+    solved = network.solved.get(mark)
     return problem if solved is None else replace(problem, solved=solved)
 
 
@@ -104,9 +111,9 @@ def solve_together(cases: Sequence[tuple[Network, Mapping[str, float]]]) -> None
 
 
 def make_problem(q: Array, m: Array, w: Array, s: Array, c: Array, reach: Array | None = None) -> Problem:
-    diagonal = np.abs(np.diag(m))
-    ordered = np.sort(diagonal[diagonal > 1e-6])
-    typical = float(ordered[len(ordered) // 2]) if len(ordered) else 1e3
+    diagonal = np.abs(m.diagonal())
+    ordered = sorted(value for value in diagonal.tolist() if value > 1e-6)
+    typical = ordered[len(ordered) // 2] if ordered else 1e3
     scale = 1.0 / np.where(diagonal > 1e-6 * typical, diagonal, typical)
     return Problem(q, m, w, s, c, scale, np.full(q.size, np.inf) if reach is None else reach)
 
@@ -127,6 +134,8 @@ def scaled(problem: Problem) -> tuple[Array, Array]:
     # island balances are currents; bring them to the size of the other rows
     rows = np.abs(s).max(axis=1, initial=0.0)
     weight = 1.0 / np.where(rows > 0.0, rows, 1.0)
+    if not problem.free:
+        return m, problem.q
     top = np.hstack([m, problem.w])
     bottom = np.hstack([s * weight[:, None], np.zeros((problem.free, problem.free))])
     return np.vstack([top, bottom]), np.concatenate([problem.q, problem.c * weight])
@@ -209,7 +218,7 @@ def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
     sign, logdet = np.linalg.slogdet(matrices)
     # a row of rounding must not be measured by its own size: scaled rows are about one
     sizes = np.maximum(np.einsum("bij,bij->bi", matrices, matrices), 1.0)
-    doubtful = np.flatnonzero((sign == 0) | (logdet - 0.5 * np.log(sizes).sum(axis=1) < LOG_DOUBTFUL))
+    doubtful = ((sign == 0) | (logdet - 0.5 * np.log(sizes).sum(axis=1) < LOG_DOUBTFUL)).nonzero()[0]
     regular = np.ones(len(matrices), dtype=bool)
     if doubtful.size:
         values = np.linalg.svd(balanced(matrices[doubtful])[0], compute_uv=False)
@@ -272,7 +281,7 @@ def _regular_solutions(modes: _Modes, sign: Array) -> Iterator[tuple[int, Soluti
     held = np.where(modes.masks, z[:, :size] > VOLT_TOLERANCE, modes.slack(z) >= -VOLT_TOLERANCE)
     nothing = np.zeros((size + free, 0))
     flip = -1.0 if free % 2 else 1.0
-    for row in np.flatnonzero(np.all(held, axis=1)):
+    for row in np.flatnonzero(np.all(held, axis=1)).tolist():
         owner = int(modes.owner[row])
         index = int(sign[row] * flip)
         yield owner, solution_of(modes.problems[owner], modes.masks[row], z[row], nothing, index)
@@ -312,11 +321,10 @@ def solution_of(
     problem: Problem, mask: NDArray[np.bool_], z: Array, null: Array, index: int | None
 ) -> Solution:
     size = problem.size
-    unscale = np.concatenate([problem.scale, np.ones(problem.free)])
     current = np.where(mask, z[:size], 0.0) * problem.scale
-    return Solution(
-        tuple(int(k) for k in np.flatnonzero(mask)), current, z[size:].copy(), null * unscale[:, None], index
-    )
+    if null.shape[1]:
+        null = null * np.concatenate([problem.scale, np.ones(problem.free)])[:, None]
+    return Solution(tuple(mask.nonzero()[0].tolist()), current, z[size:].copy(), null, index)
 
 
 def examine(problem: Problem, g: Array, h: Array, mask: NDArray[np.bool_]) -> list[Solution]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -24,7 +25,7 @@ TERMINALS: Mapping[str, Mapping[str, tuple[float, float]]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Configuration:
     """One position of every contact and level of every driver; ``reached_by`` names who gets there."""
 
@@ -32,7 +33,7 @@ class Configuration:
     drivers: Mapping[str, str]
     reached_by: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def key(self) -> str:
         items = [*sorted(self.contacts.items()), *sorted(self.drivers.items())]
         return ", ".join(f"{name} {position}" for name, position in items)

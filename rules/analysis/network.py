@@ -60,6 +60,8 @@ class Network:
     injection: Array  # fixed current sources, A per net
     sense: Array  # (junctions, nets)
     faults: tuple[Fault, ...]
+    problems: dict[object, object] = field(default_factory=dict, init=False, repr=False)
+    """The last few complementarity problems of it, by gains."""
     solved: dict[object, tuple[Any, ...]] = field(default_factory=dict, init=False, repr=False)
     """Solutions found in a batch with other networks, by gains (:mod:`rules.analysis.complementarity`)."""
 
@@ -69,6 +71,14 @@ class Network:
 
     def drops(self) -> Array:
         return np.array([junction.drop for junction in self.junctions])
+
+    @cached_property
+    def places(self) -> tuple[tuple[str, Mapping[str, int]], ...]:
+        """Each device, sorted, with the numbers of its junctions by name."""
+        found: dict[str, dict[str, int]] = {}
+        for k, junction in enumerate(self.junctions):
+            found.setdefault(junction.device, {})[junction.name] = k
+        return tuple(sorted(found.items()))
 
     @cached_property
     def island_map(self) -> Array:
@@ -119,17 +129,23 @@ class Network:
             -self._response(seen, varying),
         )
 
+    @cached_property
+    def _magnitudes(self) -> tuple[Array, float]:
+        """What each junction sees per injection if nothing cancelled, and the largest response of all."""
+        size = len(self.nets)
+        inverse = np.abs(self.inverse[:size, :size])
+        return np.abs(self.sense) @ inverse, float(inverse.max(initial=0.0))
+
     def _response(self, seen: Array, injected: Array) -> Array:
         """seen @ injected (V per A), with what is only rounding set to zero.
 
         A junction bridged by an ideal branch sees nothing; left as rounding it would pass for a tiny
         resistance and carry absurd currents.
         """
-        size = len(self.nets)
-        inverse = np.abs(self.inverse[:size, :size])
+        magnitudes, largest = self._magnitudes
         product = seen @ injected
-        terms = np.abs(self.sense) @ inverse @ np.abs(injected)
-        return np.where(np.abs(product) <= 1e-13 * terms + 1e-16 * inverse.max(initial=0.0), 0.0, product)
+        terms = magnitudes @ np.abs(injected)
+        return np.where(np.abs(product) <= 1e-13 * terms + 1e-16 * largest, 0.0, product)
 
     @cached_property
     def reach(self) -> Array:

@@ -33,6 +33,10 @@ class Known:
     source: str
     pointer: str
 
+    def at(self, value: float) -> Known:
+        """Another number from the same place."""
+        return Known(value, self.unit, self.origin, self.source, self.pointer)
+
 
 @dataclass(frozen=True)
 class Resolved:
@@ -63,7 +67,7 @@ class Resolved:
         """A copy with other numbers for (part, member) that it already has."""
         changed = dict(self.values)
         for key, value in values.items():
-            changed[key] = replace(changed[key], value=value)
+            changed[key] = changed[key].at(value)
         return replace(self, values=changed)
 
     def pinned_at(
@@ -75,10 +79,11 @@ class Resolved:
         """A copy at one point of the tolerances; ``betas`` then hold at every corner and every current."""
         changed = dict(self.values)
         for key, value in values.items():
-            changed[key] = replace(changed[key], value=value)
+            changed[key] = changed[key].at(value)
         for part, value in betas.items():
             for corner in CORNERS:
-                changed[part, f"beta_{corner}"] = replace(changed[part, f"beta_{corner}"], value=value)
+                key = part, f"beta_{corner}"
+                changed[key] = changed[key].at(value)
         return replace(self, values=changed, assumptions={**self.assumptions, **assumptions}, pinned=True)
 
     def beta(self, part: str, corner: str, collector_current: float | None = None) -> Known:

@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 
 from rules.analysis.complementarity import Solution, problem_of, scaled
-from rules.analysis.elements import Array, Configuration, Fault, junction_terminal_currents
+from rules.analysis.elements import TERMINALS, Array, Configuration, Fault
 from rules.analysis.enumeration import enumerate_all, shared_point, solution_in
 from rules.analysis.faults import explain_no_state, unlimited_current
 from rules.analysis.network import Network, build_network
@@ -277,7 +277,7 @@ def linear_state(
     size, free = len(network.junctions), len(network.islands)
     keep = [*support, *range(size, size + free)]
     z, directions = np.zeros(size + free), np.zeros((size + free, 0))
-    matrix = g[np.ix_(keep, keep)]
+    matrix = g.take(keep, axis=0).take(keep, axis=1)
     if keep and _is_sound(matrix):
         z[keep] = np.linalg.solve(matrix, -h[keep])
     elif keep:
@@ -294,6 +294,8 @@ def linear_state(
 
 def _is_sound(matrix: Array) -> bool:
     """True when a matrix of a few rows is far from singular."""
+    if len(matrix) == 1:
+        return matrix[0, 0] != 0.0 and math.isfinite(matrix[0, 0])
     rows = np.abs(matrix).max(axis=1)
     if rows.min() == 0.0:
         return False
@@ -311,9 +313,9 @@ def collector_currents(network: Network, betas: Mapping[str, float], solution: S
     result = dict.fromkeys(betas, 0.0)
     for k, junction in enumerate(network.junctions):
         if junction.device in result:
-            per_ampere = junction_terminal_currents(junction.name, betas[junction.device], reverse)[
-                "collector"
-            ]
+            gain = betas[junction.device] if junction.name == "forward" else reverse
+            constant, varying = TERMINALS[junction.name]["collector"]
+            per_ampere = constant + varying * (1.0 / (1.0 + gain))
             result[junction.device] += per_ampere * float(solution.current[k])
     return result
 

@@ -143,17 +143,14 @@ class Table:
 def regions_of(network: Network, support: Iterable[int]) -> dict[str, str]:
     """The region of every device when exactly the junctions in ``support`` conduct."""
     conducting = set(support)
-    on: dict[str, dict[str, bool]] = {}
-    for k, junction in enumerate(network.junctions):
-        on.setdefault(junction.device, {})[junction.name] = k in conducting
     regions = {}
-    for name, junctions in sorted(on.items()):
-        if "forward" in junctions:
-            regions[name] = _REGIONS[(junctions["forward"], junctions["reverse"])]
-        elif junctions.get("breakdown"):
+    for name, places in network.places:
+        if "forward" in places:
+            regions[name] = _REGIONS[(places["forward"] in conducting, places["reverse"] in conducting)]
+        elif places.get("breakdown") in conducting:
             regions[name] = "breakdown"
         else:
-            regions[name] = "on" if junctions["on"] else "off"
+            regions[name] = "on" if places["on"] in conducting else "off"
     return regions
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -22,6 +23,13 @@ class Layout:
     tie_stamps: Array  # (branches, s, s) per ohm
     fixed: Array  # (s, s)
     datums: tuple[int, ...]
+
+    @cached_property
+    def junction_ends(self) -> tuple[list[int], list[int]]:
+        """Rows of both ends of each junction; the number of nets stands for the reference."""
+        rows = {net: k for k, net in enumerate(self.network.nets)}
+        ends = [junction.sense for junction in self.network.junctions]
+        return [rows.get(a, len(rows)) for a, _ in ends], [rows.get(b, len(rows)) for _, b in ends]
 
 
 def layout_of(network: Network) -> Layout:

@@ -136,8 +136,10 @@ class Stack:
     @cached_property
     def sources(self) -> Array:
         """Right side of the nodal equations (N, s)."""
-        still = np.broadcast_to(self.network.injection, (self.count, len(self.network.nets)))
-        return np.hstack([still, self.voltages])
+        size = len(self.network.nets)
+        result = np.empty((self.count, size + self.voltages.shape[1]))
+        result[:, :size], result[:, size:] = self.network.injection, self.voltages
+        return result
 
     @cached_property
     def inverse(self) -> Array:
@@ -151,11 +153,12 @@ class Stack:
             + self.tie_ohms @ layout.tie_stamps.reshape(len(layout.ties), s * s)
         ).reshape(self.count, s, s)
         wide = self._wide()
-        result = np.empty_like(matrices)
-        plain = np.flatnonzero(~wide)
-        result[plain] = np.linalg.inv(matrices[plain])
-        apart = np.flatnonzero(wide)
-        if apart.size:
+        if wide is None:
+            result = np.asarray(np.linalg.inv(matrices), dtype=np.float64)
+        else:
+            result = np.empty_like(matrices)
+            plain, apart = np.flatnonzero(~wide), np.flatnonzero(wide)
+            result[plain] = np.linalg.inv(matrices[plain])
             result[apart] = star_mesh_inverses(
                 len(self.network.nets),
                 layout.datums,
@@ -164,17 +167,18 @@ class Stack:
                 self.resistances[apart],
                 self.tie_ohms[apart],
             )
-        result[:, :, list(layout.datums)] = 0.0
+        if layout.datums:
+            result[:, :, list(layout.datums)] = 0.0
         return result
 
-    def _wide(self) -> NDArray[np.bool_]:
-        """At which points resistances lie too far apart for the ordinary way."""
-        ohms = np.hstack([self.resistances, self.tie_ohms])
-        if ohms.shape[1] == 0:
-            return np.zeros(self.count, dtype=bool)
+    def _wide(self) -> NDArray[np.bool_] | None:
+        """At which points resistances lie too far apart for the ordinary way; ``None``: at none."""
+        ohms = np.concatenate([self.resistances, self.tie_ohms], axis=1)
+        if ohms.size == 0:
+            return None
         least = np.where(ohms > 0.0, ohms, np.inf).min(axis=1)
         apart: NDArray[np.bool_] = ohms.max(axis=1) > WIDE * np.where(np.isfinite(least), least, 1.0)
-        return apart
+        return apart if apart.any() else None
 
     @cached_property
     def rest(self) -> Array:
@@ -188,19 +192,12 @@ class Stack:
         fixed, varying = self.network.injection_parts
         return fixed + varying * self.shares[:, None, :]
 
-    @cached_property
-    def _ends(self) -> tuple[list[int], list[int]]:
-        """Rows of both ends of each junction; the number of nets stands for the reference."""
-        rows = {net: k for k, net in enumerate(self.network.nets)}
-        ends = [junction.sense for junction in self.network.junctions]
-        return [rows.get(a, len(rows)) for a, _ in ends], [rows.get(b, len(rows)) for _, b in ends]
-
     def _between(self) -> Array:
         """What each junction sees between its ends per injection (N, junctions, nets)."""
         size = len(self.network.nets)
         potentials = np.zeros((self.count, size + 1, size))
         potentials[:, :size] = self.inverse[:, :size, :size]
-        first, second = self._ends
+        first, second = self.layout.junction_ends
         result: Array = potentials[:, first]
         result -= potentials[:, second]
         return result
@@ -211,13 +208,18 @@ class Stack:
         inverse = self.inverse[:, :size, :size]
         largest = max(float(inverse.max(initial=0.0)), -float(inverse.min(initial=0.0)))
         suspects = np.abs(product).min(axis=0, initial=np.inf) <= SUSPECT * largest
-        for j, k in zip(*np.nonzero(suspects), strict=True):
-            magnitude = np.zeros((self.count, size))
-            for ends in self._ends:
-                if ends[j] < size:
-                    magnitude += np.abs(inverse[:, ends[j]])
-            terms = np.einsum("nm,nm->n", magnitude, np.abs(self.injected[:, :, k]))
+        seen, magnitude = -1, np.zeros(0)
+        for j, k in np.argwhere(suspects).tolist():
             values = product[:, j, k]
+            if not values.any():
+                product[:, j, k] = 0.0  # of either sign
+                continue
+            if j != seen:
+                seen, magnitude = j, np.zeros((self.count, size))
+                for ends in self.layout.junction_ends:
+                    if ends[j] < size:
+                        magnitude += np.abs(inverse[:, ends[j]])
+            terms = np.einsum("nm,nm->n", magnitude, np.abs(self.injected[:, :, k]))
             product[:, j, k] = np.where(np.abs(values) <= 1e-13 * terms + 1e-16 * largest, 0.0, values)
         return product
 
@@ -243,7 +245,7 @@ class Stack:
         response = self._without_rounding(self._into(self._between(), fixed, varying))
         g = np.zeros((self.count, j + free, j + free))
         g[:, :j, :j] = -response
-        g[:, range(j), range(j)] += self.slopes
+        np.einsum("nii->ni", g[:, :j, :j])[...] += self.slopes
         h = np.zeros((self.count, j + free))
         h[:, :j] = self.drops - self.rest[:, :size] @ network.sense.T
         if free:
@@ -268,8 +270,10 @@ def stack_of(layout: Layout, parameters: Sequence[Parameter], values: Array) -> 
 
     def table(columns: list[Any]) -> Array:
         result = np.empty((count, len(columns)))
+        result[:] = [0.0 if isinstance(item, np.ndarray) else item for item in columns]
         for k, item in enumerate(columns):
-            result[:, k] = item
+            if isinstance(item, np.ndarray):
+                result[:, k] = item
         return result
 
     kinds = resolved.circuit.parts
@@ -293,7 +297,10 @@ def stack_of(layout: Layout, parameters: Sequence[Parameter], values: Array) -> 
         values,
         parts,
         assumptions,
-        {name: np.broadcast_to(np.asarray(gain, dtype=float), (count,)) for name, gain in gains.items()},
+        {
+            name: np.asarray(gain, dtype=float) if np.shape(gain) else np.full(count, gain, dtype=float)
+            for name, gain in gains.items()
+        },
         table([column(name, "resistance") for name in layout.resistors]),
         table(voltages),
         table(ohms),

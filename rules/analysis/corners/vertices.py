@@ -16,8 +16,10 @@ that one homographic parameter needs only its ends follows from its derivative,
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -56,7 +58,7 @@ class Lines:
         result: Array = self.values[:, -1]
         return result
 
-    @property
+    @cached_property
     def span(self) -> Array:
         """Largest finite change along each parameter."""
         values = np.column_stack([self.values, np.full(len(self.values), self.here)])
@@ -104,7 +106,7 @@ class Search:
     @property
     def noise(self) -> float:
         """A change below this is rounding."""
-        return max(FLAT * self.total, ROUNDING * abs(self.nominal) if np.isfinite(self.nominal) else 0.0)
+        return max(FLAT * self.total, ROUNDING * abs(self.nominal) if math.isfinite(self.nominal) else 0.0)
 
     def _lines(self, centres: Sequence[Array], shares: tuple[float, ...]) -> list[Lines]:
         """Along each parameter through each centre, all in one batch; the centre comes first."""
@@ -145,9 +147,9 @@ class Search:
         """Parameters along which the quantity is not homographic, seen at four places through the nominal."""
         if self.thrifty or self.costly:
             return set(range(self.box.size))
-        places, noise = np.array(PLACES), self.noise
+        noise, values = self.noise, self.lines.values.tolist()
         moving = np.flatnonzero(~(self.lines.span <= noise)).tolist()
-        return {k for k in moving if not _homographic(places, self.lines.values[k], noise)}
+        return {k for k in moving if not _homographic(PLACES, values[k], noise)}
 
     def _suspects(self) -> tuple[int, ...]:
         """Parameters whose inside is looked at."""
@@ -247,18 +249,19 @@ class Search:
 
 def _changed(one: Array, other: Array) -> set[int]:
     """Parameters whose better end is not the same; one that changes nothing at one place counts too."""
-    return {int(k) for k in np.flatnonzero(one != other)}
+    return set(np.flatnonzero(one != other).tolist())
 
 
-def _homographic(x: Array, f: Array, noise: float) -> bool:
+def _homographic(x: Sequence[float], f: Sequence[float], noise: float) -> bool:
     """True when four values lie on one (a + b x)/(c + d x): their cross-ratio is that of the places."""
-    if not np.all(np.isfinite(f)):
+    if not all(map(math.isfinite, f)):
         return False
-    span = float(f.max() - f.min())
+    least = min(f)
+    span = max(f) - least
     if span <= noise:
         return True
-    f = (f - f.min()) / span
+    f = [(value - least) / span for value in f]
     of_f = (f[0] - f[2]) * (f[1] - f[3]), (f[1] - f[2]) * (f[0] - f[3])
     of_x = (x[0] - x[2]) * (x[1] - x[3]), (x[1] - x[2]) * (x[0] - x[3])
     residue = of_f[0] * of_x[1] - of_f[1] * of_x[0]
-    return bool(abs(residue) <= BENT + 10.0 * noise / span)
+    return abs(residue) <= BENT + 10.0 * noise / span

@@ -44,11 +44,11 @@ def _resolved(stack: Stack) -> Resolved:
     resolved = stack.network.resolved
     values = dict(resolved.values)
     for key, value in stack.parts.items():
-        values[key] = replace(values[key], value=value)
+        values[key] = values[key].at(value)
     gains: Mapping[str, Any] = stack.gains
     for part, gain in gains.items():
         for corner in ("min", "typical", "max"):
-            values[part, f"beta_{corner}"] = replace(values[part, f"beta_{corner}"], value=gain)
+            values[part, f"beta_{corner}"] = values[part, f"beta_{corner}"].at(gain)
     return replace(
         resolved, values=values, assumptions={**resolved.assumptions, **stack.assumptions}, pinned=True
     )
