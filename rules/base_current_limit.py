@@ -19,9 +19,8 @@ from rules.base_words import (
     resting_message,
 )
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable, satisfied, violated
-from rules.wording import member_pointer
-from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
+from rules.outcomes import not_applicable, satisfied, violated_by
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -148,19 +147,15 @@ class BaseCurrentLimit:
             return satisfied(self, (part.name,), reading.situation, test, evidence)
         severity: Severity = "error" if known and reading.value > rated else "warning"
         made = tuple(proposals(study, part, reading, test.right)) if study.proposing and is_worst else ()
-        return violated(
+        return violated_by(
             self,
-            study,
-            (part.name,),
-            reading.situation,
+            part.name,
+            reading.situation.place,
             test,
             severity,
             resting_message(part, reading, rated, known, test),
             evidence,
             role="base current",
-            parts=(part.name,),
-            nets=(),
-            pointers=(member_pointer(part.name, "pins"),),
             proposals=made,
         )
 
@@ -178,9 +173,8 @@ class BaseCurrentLimit:
                 self.slug, "satisfied", about, "", pulse.state, corner, test, evidence=evidence
             )
         message = pulse_message(part, pulse, rated, known, test)
-        return self._found(
-            study, part, test, "warning", message, evidence, pulse.state, corner, "first moment"
-        )
+        place = pulse.state, corner
+        return self._found(study, part, place, test, "warning", message, evidence, "first moment")
 
     def _bare(self, study: Study, part: Part, bare: Bare) -> Outcome:
         rated = self._rated(study, part)
@@ -191,42 +185,33 @@ class BaseCurrentLimit:
         if bare.volts is not None:
             evidence.insert(0, Quantity("V", "voltage beyond that of the junction", bare.volts, "V"))
         message = bare_message(part, bare, least)
-        return self._found(
-            study, part, test, "error", message, evidence, bare.what, "typical", "no resistance", bare
-        )
+        place = bare.what, "typical"
+        return self._found(study, part, place, test, "error", message, evidence, "no resistance", bare)
 
     def _found(
         self,
         study: Study,
         part: Part,
+        place: tuple[str, str],
         test: Test,
         severity: Severity,
         message: str,
         evidence: Iterable[Quantity],
-        state: str,
-        corner: str,
         role: str,
         bare: Bare | None = None,
     ) -> Outcome:
         most = self.limits["share"].value * self._rated(study, part)
-        made = tuple(proposals(study, part, bare, most)) if study.proposing else ()
-        finding = Finding(
-            rule=self.slug,
-            severity=severity,
-            parts=(part.name,),
-            nets=(),
-            pointers=(member_pointer(part.name, "pins"),),
-            state=state,
-            corner=corner,
-            message=message,
-            evidence=tuple(evidence),
-            test=test,
-            grounds=self.grounds,
+        return violated_by(
+            self,
+            part.name,
+            place,
+            test,
+            severity,
+            message,
+            evidence,
             role=role,
+            proposals=proposals(study, part, bare, most) if study.proposing else (),
             advice=("a resistor in the base lead, or in the lead of what drives it",),
-        )
-        return Outcome(
-            self.slug, "violated", (part.name,), "", state, corner, test, finding, made
         )
 
 

@@ -11,9 +11,8 @@ from rules.analysis.stress import along, at_rest, moves, reverse_pair, unfinishe
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.emitter_words import Case, advice, evidence, message, proposals
 from rules.moments import gravity
-from rules.outcomes import not_applicable
-from rules.wording import member_pointer
-from schemas.finding import Finding, Grounds, Limit, Outcome, Severity, Test
+from rules.outcomes import not_applicable, of_each, violated_by
+from schemas.finding import Grounds, Limit, Outcome, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -113,11 +112,7 @@ class BaseEmitterReverse:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per transistor: the worst resting state, and the worst moment of all runs."""
-        transistors = [part for part in study.circuit.parts.values() if part.kind in TRANSISTORS]
-        if not transistors:
-            yield not_applicable(self, (), "there is no transistor")
-        for part in transistors:
-            yield from self._transistor(study, part)
+        return of_each(self, study, TRANSISTORS, "transistor", self._transistor)
 
     def _transistor(self, study: Study, part: Part) -> Iterator[Outcome]:
         about = (part.name,)
@@ -159,23 +154,17 @@ class BaseEmitterReverse:
     def _violated(self, study: Study, case: Case, severity: Severity, test: Test, is_worst: bool) -> Outcome:
         name, careful = case.part.name, self.limits["share"].value * case.volts
         made, told = proposals(study, case, careful) if study.proposing and is_worst else ((), ())
-        finding = Finding(
-            rule=self.slug,
-            severity=severity,
-            parts=(name,),
-            nets=(),
-            pointers=(member_pointer(name, "pins"),),
-            state=case.peak.state,
-            corner=case.peak.corner,
-            message=message(study, case, test),
-            evidence=tuple(evidence(study, case, self.limits["rating"])),
-            test=test,
-            grounds=self.grounds,
+        return violated_by(
+            self,
+            name,
+            (case.peak.state, case.peak.corner),
+            test,
+            severity,
+            message(study, case, test),
+            evidence(study, case, self.limits["rating"]),
             role="reverse voltage",
+            proposals=made,
             advice=(*told, *advice(study, case, careful)) if is_worst else (),
-        )
-        return Outcome(
-            self.slug, "violated", (name,), "", case.peak.state, case.peak.corner, test, finding, made
         )
 
 

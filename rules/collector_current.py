@@ -12,7 +12,7 @@ from rules.analysis.states import State
 from rules.analysis.stress import moves, stress_corner
 from rules.analysis.surges import after, surges
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
     SHORT,
@@ -108,11 +108,7 @@ class CollectorCurrent:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per transistor: at rest, and for a moment."""
-        transistors = [part for part in study.circuit.parts.values() if part.kind in TRANSISTORS]
-        if not transistors:
-            yield not_applicable(self, (), "there is no transistor")
-        for part in transistors:
-            yield from self._transistor(study, part)
+        return of_each(self, study, TRANSISTORS, "transistor", self._transistor)
 
     def _transistor(self, study: Study, part: Part) -> Iterator[Outcome]:
         name = part.name

@@ -17,7 +17,7 @@ from rules.analysis.stress import (
     unfinished_runs,
 )
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import Mark, Place, Rated, Verdict, graded, limits_of, marks, rating, told
 from rules.wording import listed, say
 from schemas.finding import Grounds, Limit, Outcome, Quantity, identity
@@ -96,11 +96,7 @@ class CollectorVoltage:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per transistor: the worst resting state, and the worst moment of all runs."""
-        transistors = [part for part in study.circuit.parts.values() if part.kind in TRANSISTORS]
-        if not transistors:
-            yield not_applicable(self, (), "there is no transistor")
-        for part in transistors:
-            yield from self._transistor(study, part)
+        return of_each(self, study, TRANSISTORS, "transistor", self._transistor)
 
     def _transistor(self, study: Study, part: Part) -> Iterator[Outcome]:
         name, pair = part.name, collector_pair(part)

@@ -13,9 +13,9 @@ from rules.analysis.formulas.field import pull_at_most
 from rules.analysis.preferred import round_down
 from rules.analysis.wetting import Closing, Number, closing, greatest_current
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, violated_by
 from rules.wording import from_to, member_pointer, new_resistance, part_quantity, say, with_position
-from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -139,8 +139,18 @@ class ContactWetting:
         number = case.volts if test.unit == "V" else wetting
         made, told = self._cures(study, part, case, test) if study.proposing else ((), ())
         message = self._message(part, case, number, test, severity)
-        return self._finding(
-            part, case.before.label, number.corner, severity, test, message, evidence, "film", made, told
+        return violated_by(
+            self,
+            part.name,
+            (case.before.label, number.corner),
+            test,
+            severity,
+            message,
+            evidence,
+            role="film",
+            member="material",
+            proposals=made,
+            advice=told,
         )
 
     def _judge(self, material: str, wetting: Number, case: Closing) -> tuple[Severity | None, Test]:
@@ -201,49 +211,18 @@ class ContactWetting:
             return Outcome(self.slug, "satisfied", about, "", None, most.corner, test, evidence=evidence)
         carries = f"{part.name} carries {say(most.value, 'A')} at {most.corner}"
         message = f"{carries}: above its rated {say(rated, 'A')}."
-        return self._finding(
-            part,
-            None,
-            most.corner,
-            "error",
+        return violated_by(
+            self,
+            part.name,
+            (None, most.corner),
             test,
+            "error",
             message,
             evidence,
-            "rating",
-            (),
-            ("take a contact that is made for this current",),
+            role="rating",
+            member="current",
+            advice=("take a contact that is made for this current",),
         )
-
-    def _finding(
-        self,
-        part: Part,
-        state: str | None,
-        corner: str,
-        severity: Severity,
-        test: Test,
-        message: str,
-        evidence: tuple[Quantity, ...],
-        role: str,
-        proposals: tuple[Proposal, ...],
-        advice: tuple[str, ...],
-    ) -> Outcome:
-        member = "material" if role == "film" else "current"
-        finding = Finding(
-            rule=self.slug,
-            severity=severity,
-            parts=(part.name,),
-            nets=(),
-            pointers=(member_pointer(part.name, member),),
-            state=state,
-            corner=corner,
-            message=message,
-            evidence=evidence,
-            test=test,
-            grounds=self.grounds,
-            role=role,
-            advice=advice,
-        )
-        return Outcome(self.slug, "violated", (part.name,), "", state, corner, test, finding, proposals)
 
 
 def _evidence(study: Study, part: Part, case: Closing) -> Iterator[Quantity]:

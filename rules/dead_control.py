@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.controls import Moved, controls, dead_end, moved, works_elsewhere
 from rules.contract import API_LEVEL, Lesson
-from rules.outcomes import not_applicable
-from rules.wording import member_pointer
-from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test
+from rules.outcomes import not_applicable, violated_by
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -102,28 +101,23 @@ class DeadControl:
     def _violated(self, study: Study, case: Moved, test: Test) -> Outcome:
         part = study.circuit.parts[case.control]
         ends = "open and closed" if part.kind == "contact" else "low and high"
-        finding = Finding(
-            rule=self.slug,
-            severity="warning",
-            parts=(part.name,),
-            nets=(),
-            pointers=(member_pointer(part.name, "pins"),),
-            state=None,
-            corner=None,
-            message=f"{part.name} does nothing: {ends}, {case.looked} states compared, no other current and"
+        return violated_by(
+            self,
+            part.name,
+            (None, None),
+            test,
+            "warning",
+            f"{part.name} does nothing: {ends}, {case.looked} states compared, no other current and"
             f" no capacitor changes by more than {case.change:.2%}; limit at least {test.right:.0%} in one of"
             " them.",
-            evidence=(
+            (
                 Quantity("change", "largest relative change of anything else", case.change, ""),
                 Quantity("n", "states compared, both positions together", float(case.looked), ""),
             ),
-            test=test,
-            grounds=self.grounds,
             role="no effect",
-            advice=tuple(_advice(study, part.name)),
-            caused_by=dead_end(study, part.name),
+            advice=_advice(study, part.name),
+            cause=dead_end(study, part.name),
         )
-        return Outcome(self.slug, "violated", (part.name,), "", None, None, test, finding)
 
 
 def _advice(study: Study, name: str) -> Iterator[str]:

@@ -12,7 +12,7 @@ from rules.analysis.stress import Peak, along, at_rest, moves, stress_corner, un
 from rules.analysis.surges import after, surges
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.diode_words import message, other_type
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
     HIGHEST_JUNCTION,
@@ -161,15 +161,11 @@ class DiodeRatings:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per diode: current at rest and for a moment, reverse voltage, heat."""
-        diodes = [part for part in study.circuit.parts.values() if part.kind == "diode"]
         for part in study.circuit.parts.values():
             if part.kind in ("led", "zener"):
                 judge = "led-current" if part.kind == "led" else "zener-bias"
                 yield not_applicable(self, (part.name,), f"{judge} judges what {part.name} carries")
-        if not diodes:
-            yield not_applicable(self, (), "there is no diode")
-        for part in diodes:
-            yield from self._diode(study, part)
+        yield from of_each(self, study, ("diode",), "diode", self._diode)
 
     def _diode(self, study: Study, part: Part) -> Iterator[Outcome]:
         clamped = clamped_coil(study, part)

@@ -27,7 +27,7 @@ from rules.led_words import (
     over_message,
     share_message,
 )
-from rules.outcomes import not_applicable, satisfied, violated
+from rules.outcomes import not_applicable, of_each, satisfied, violated, violated_by
 from rules.wording import listed, say
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test, identity
 
@@ -128,12 +128,8 @@ class LedCurrent:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per LED: over-current, dimness, the share of the resistor; LEDs side by side."""
-        leds = [part for part in study.circuit.parts.values() if part.kind == "led"]
-        if not leds:
-            yield not_applicable(self, (), "there is no LED")
-        for part in leds:
-            yield from self._led(study, part)
-        yield from self._side_by_side(study, leds)
+        yield from of_each(self, study, ("led",), "LED", self._led)
+        yield from self._side_by_side(study)
 
     def _led(self, study: Study, part: Part) -> Iterator[Outcome]:
         about = (part.name,)
@@ -186,8 +182,18 @@ class LedCurrent:
         )
         message = over_message(part, reading, rated, known is None, test)
         cause = _string(study, part, road, "over-current")
-        return self._violated(
-            study, part, reading, test, severity, message, "over-current", told, made, advice, cause
+        return violated_by(
+            self,
+            part.name,
+            reading.situation.place,
+            test,
+            severity,
+            message,
+            told,
+            role="over-current",
+            proposals=made,
+            advice=advice,
+            cause=cause,
         )
 
     def _dim(
@@ -220,8 +226,17 @@ class LedCurrent:
             if road is not None and (over(reading.state, road) or 0.0) < 0.0:
                 cause = identity("drop-budget", travellers(study.circuit, road), (), BUDGET)
             message = dim_message(part, reading, test)
-            yield self._violated(
-                study, part, reading, test, "warning", message, "dim", told, made, cause=cause
+            yield violated_by(
+                self,
+                part.name,
+                reading.situation.place,
+                test,
+                "warning",
+                message,
+                told,
+                role="dim",
+                proposals=made,
+                cause=cause,
             )
 
     def _share(self, study: Study, part: Part, reading: Reading, road: Road) -> Outcome:
@@ -245,46 +260,26 @@ class LedCurrent:
             made, advice = more_resistance(study, part, reading, road, wanted)
         message = share_message(study, part, reading, road, test)
         cause = _string(study, part, road, "series resistor")
-        return self._violated(
-            study, part, reading, test, severity, message, "series resistor", told, made, advice, cause
-        )
-
-    def _violated(
-        self,
-        study: Study,
-        part: Part,
-        reading: Reading,
-        test: Test,
-        severity: Severity,
-        message: str,
-        role: str,
-        told: Iterable[Quantity],
-        proposals: Iterable[Proposal] = (),
-        advice: Iterable[str] = (),
-        cause: str | None = None,
-    ) -> Outcome:
-        return violated(
+        return violated_by(
             self,
-            study,
-            (part.name,),
-            reading.situation,
+            part.name,
+            reading.situation.place,
             test,
             severity,
             message,
             told,
-            role=role,
-            parts=(part.name,),
-            nets=(),
-            proposals=proposals,
+            role="series resistor",
+            proposals=made,
             advice=advice,
             cause=cause,
         )
 
-    def _side_by_side(self, study: Study, leds: Iterable[Part]) -> Iterator[Outcome]:
+    def _side_by_side(self, study: Study) -> Iterator[Outcome]:
         """LEDs with both pins on the same nets: nothing makes them share the current."""
         groups: dict[tuple[str, str], list[str]] = {}
-        for part in leds:
-            groups.setdefault((part.pins["anode"], part.pins["cathode"]), []).append(part.name)
+        for part in study.circuit.parts.values():
+            if part.kind == "led":
+                groups.setdefault((part.pins["anode"], part.pins["cathode"]), []).append(part.name)
         for names in sorted(groups.values()):
             lit = next(
                 (s for s in study.situations() if any(s.state.devices[name] == "on" for name in names)), None

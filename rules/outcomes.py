@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from rules.wording import member_pointer
@@ -11,6 +11,22 @@ from schemas.finding import Finding, Outcome, Proposal, Quantity, Severity, Test
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
     from rules.contract import Rule
+    from schemas.circuit import Part
+
+
+def of_each(
+    rule: Rule,
+    study: Study,
+    kinds: Collection[str],
+    what: str,
+    judge: Callable[[Study, Part], Iterable[Outcome]],
+) -> Iterator[Outcome]:
+    """What ``judge`` says of every part of some kinds, or that there is no such part."""
+    parts = [part for part in study.circuit.parts.values() if part.kind in kinds]
+    if not parts:
+        yield not_applicable(rule, (), f"there is no {what}")
+    for part in parts:
+        yield from judge(study, part)
 
 
 def not_applicable(rule: Rule, about: Iterable[str], reason: str) -> Outcome:
@@ -62,14 +78,84 @@ def violated(
         pointers = [member_pointer(part, "resistance") for part in resistors] or [
             member_pointer(subject[0], "pins")
         ]
+    return _broken(
+        rule,
+        subject,
+        situation.place,
+        test,
+        severity,
+        message,
+        evidence,
+        role=role,
+        parts=named,
+        nets=sorted(set(nets)),
+        pointers=pointers,
+        proposals=proposals,
+        cause=cause,
+        advice=advice,
+    )
+
+
+def violated_by(
+    rule: Rule,
+    part: str,
+    place: tuple[str | None, str | None],
+    test: Test,
+    severity: Severity,
+    message: str,
+    evidence: Iterable[Quantity],
+    *,
+    role: str,
+    member: str = "pins",
+    proposals: Iterable[Proposal] = (),
+    cause: str | None = None,
+    advice: Iterable[str] = (),
+) -> Outcome:
+    """A finding about one part alone, at a ``place`` of state and corner; it points at ``member``."""
+    return _broken(
+        rule,
+        (part,),
+        place,
+        test,
+        severity,
+        message,
+        evidence,
+        role=role,
+        parts=(part,),
+        nets=(),
+        pointers=(member_pointer(part, member),),
+        proposals=proposals,
+        cause=cause,
+        advice=advice,
+    )
+
+
+def _broken(
+    rule: Rule,
+    about: tuple[str, ...],
+    place: tuple[str | None, str | None],
+    test: Test,
+    severity: Severity,
+    message: str,
+    evidence: Iterable[Quantity],
+    *,
+    role: str,
+    parts: Iterable[str],
+    nets: Iterable[str],
+    pointers: Iterable[str],
+    proposals: Iterable[Proposal],
+    cause: str | None,
+    advice: Iterable[str],
+) -> Outcome:
+    state, corner = place
     finding = Finding(
         rule=rule.slug,
         severity=severity,
-        parts=named,
-        nets=tuple(sorted(set(nets))),
+        parts=tuple(parts),
+        nets=tuple(nets),
         pointers=tuple(pointers),
-        state=situation.label,
-        corner=situation.corner,
+        state=state,
+        corner=corner,
         message=message,
         evidence=tuple(evidence),
         test=test,
@@ -78,6 +164,4 @@ def violated(
         caused_by=cause,
         advice=tuple(advice),
     )
-    return Outcome(
-        rule.slug, "violated", subject, "", situation.label, situation.corner, test, finding, tuple(proposals)
-    )
+    return Outcome(rule.slug, "violated", about, "", state, corner, test, finding, tuple(proposals))

@@ -10,10 +10,9 @@ from rules.analysis.resolve import dielectric_of
 from rules.analysis.stress import Peak, along, at_rest, is_polarised, moves, reversal_pair, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.moments import gravity
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, violated_by
 from rules.reversal_words import Case, advice, evidence, message, turned
-from rules.wording import member_pointer
-from schemas.finding import Finding, Grounds, Limit, Outcome, Severity, Test
+from schemas.finding import Grounds, Limit, Outcome, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -151,22 +150,18 @@ class PolarisedReversal:
     def _violated(self, study: Study, case: Case, severity: Severity, test: Test, is_worst: bool) -> Outcome:
         name, peak = case.part.name, case.peak
         made = turned(study, case) if study.proposing and is_worst else ()
-        finding = Finding(
-            rule=self.slug,
-            severity=severity,
-            parts=(name,),
-            nets=(),
-            pointers=(member_pointer(name, "pins"),),
-            state=peak.state,
-            corner=peak.corner,
-            message=message(case, test),
-            evidence=tuple(evidence(study, case)),
-            test=test,
-            grounds=self.grounds,
+        return violated_by(
+            self,
+            name,
+            (peak.state, peak.corner),
+            test,
+            severity,
+            message(case, test),
+            evidence(study, case),
             role="polarity",
-            advice=tuple(advice(study, case, severity, bool(made))) if is_worst else (),
+            proposals=made,
+            advice=advice(study, case, severity, bool(made)) if is_worst else (),
         )
-        return Outcome(self.slug, "violated", (name,), "", peak.state, peak.corner, test, finding, made)
 
 
 def _is_doubtful(part: Part, seen: float) -> Callable[[State, float], bool]:

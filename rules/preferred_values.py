@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from rules.analysis.formulas.field import rounding_error
 from rules.analysis.preferred import SERIES, is_preferred, nearest, neighbours
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, violated_by
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.circuit import Tolerance
-from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Test
+from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity, Test
 from schemas.quantities import document_text
 
 if TYPE_CHECKING:
@@ -109,24 +109,20 @@ class PreferredValues:
         evidence = _evidence(study, part, found, allowed[0])
         if test.holds:
             return Outcome(self.slug, "satisfied", about, test=test, evidence=evidence)
-        pointer = member_pointer(part.name, MEMBER[part.kind])
-        finding = Finding(
-            rule=self.slug,
-            severity="note",
-            parts=about,
-            nets=(),
-            pointers=(pointer,),
-            state=None,
-            corner=None,
-            message=_message(part, value, found, allowed),
-            evidence=evidence,
-            test=test,
-            grounds=self.grounds,
+        made = _proposals(study, part, value, allowed[0]) if study.proposing else ()
+        return violated_by(
+            self,
+            part.name,
+            (None, None),
+            test,
+            "note",
+            _message(part, value, found, allowed),
+            evidence,
             role="value",
+            member=MEMBER[part.kind],
+            proposals=made,
             advice=_advice(part, value),
         )
-        made = _proposals(study, part, value, allowed[0]) if study.proposing else ()
-        return Outcome(self.slug, "violated", about, "", None, None, test, finding, made)
 
 
 def _off(value: float, member: float) -> float:

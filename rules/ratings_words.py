@@ -12,8 +12,9 @@ from rules.analysis.heat import Heat
 from rules.analysis.loads import Load
 from rules.analysis.stress import Peak
 from rules.moments import AT_ONCE, gravity, moment
-from rules.wording import member_pointer, say, with_position
-from schemas.finding import Finding, Limit, Outcome, Proposal, Quantity, Severity, Test
+from rules.outcomes import violated_by
+from rules.wording import say, with_position
+from schemas.finding import Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -186,30 +187,17 @@ def told(
             verdict.test,
             evidence=verdict.evidence,
         )
-    finding = Finding(
-        rule=rule.slug,
-        severity=mark.severity,
-        parts=(part,),
-        nets=(),
-        pointers=(member_pointer(part, member or "pins"),),
-        state=place.state,
-        corner=place.corner,
-        message=message,
-        evidence=verdict.evidence,
-        test=verdict.test,
-        grounds=rule.grounds,
-        role=verdict.role,
-        advice=tuple(advice),
-        caused_by=cause,
-    )
-    return Outcome(
-        rule.slug,
-        "violated",
-        (part,),
-        "",
-        place.state,
-        place.corner,
+    return violated_by(
+        rule,
+        part,
+        (place.state, place.corner),
         verdict.test,
-        finding,
-        tuple(proposals),
+        mark.severity,
+        message,
+        verdict.evidence,
+        role=verdict.role,
+        member=member or "pins",
+        proposals=proposals,
+        cause=cause,
+        advice=advice,
     )

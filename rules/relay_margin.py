@@ -21,7 +21,7 @@ from rules.analysis.requirements import Window
 from rules.analysis.tuning import Tuner
 from rules.analysis.worst_there import There
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable, satisfied, violated
+from rules.outcomes import not_applicable, of_each, satisfied, violated
 from rules.relay_words import Relay, driven_by, evidence, place, series_resistor
 from rules.required_words import tuned_proposal
 from rules.wording import celsius, member_pointer, say, times, where
@@ -112,11 +112,7 @@ class RelayMargin:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per coil and situation: pulled in, let go, not overdriven."""
-        coils = [part for part in study.circuit.parts.values() if part.kind == "coil"]
-        if not coils:
-            yield not_applicable(self, (), "there is no relay coil")
-        for part in coils:
-            yield from self._coil(study, part)
+        return of_each(self, study, ("coil",), "relay coil", self._coil)
 
     def _coil(self, study: Study, part: Part) -> Iterator[Outcome]:
         relay = self._relay(study, part)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import re_arm
 from rules.contract import API_LEVEL, Dial, Lesson
+from rules.outcomes import violated_by
 from rules.reset_words import SHORTENING, Case, advice, evidence, message
 from rules.reset_words import proposals as propose
-from rules.wording import member_pointer
-from schemas.finding import SEVERITIES, Finding, Grounds, Limit, Outcome, OutcomeKind, Severity, Test
+from schemas.finding import SEVERITIES, Grounds, Limit, Outcome, OutcomeKind, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.delays import Delay
@@ -121,29 +121,26 @@ class ResetPath:
         judged = [(case, *self._judge(case)) for case in cases]
         worst = min(judged, key=_badness)[0]
         for case, severity, test in judged:
-            subject = (case.capacitor,)
             if severity is None or test is None:
-                yield Outcome(self.slug, "satisfied", subject, "", case.state, case.corner, test)
+                about, state = (case.capacitor,), case.state
+                yield Outcome(self.slug, "satisfied", about, "", state, case.corner, test)
                 continue
             shortening = self.limits["shortening"].value
             wanted = study.proposing and case is worst
             made, withheld = propose(study, case, shortening) if wanted else ((), ())
-            finding = Finding(
-                rule=self.slug,
-                severity=severity,
-                parts=subject,
-                nets=(),
-                pointers=(member_pointer(case.capacitor, "capacitance"),),
-                state=case.state,
-                corner=case.corner,
-                message=message(case, test, shortening),
-                evidence=tuple(evidence(study, case, shortening)),
-                test=test,
-                grounds=self.grounds,
+            yield violated_by(
+                self,
+                case.capacitor,
+                (case.state, case.corner),
+                test,
+                severity,
+                message(case, test, shortening),
+                evidence(study, case, shortening),
                 role="way back",
+                member="capacitance",
+                proposals=made,
                 advice=(*withheld, *advice(study, case)) if case is worst else (),
             )
-            yield Outcome(self.slug, "violated", subject, "", case.state, case.corner, test, finding, made)
 
     def _judge(self, case: Case) -> tuple[Severity | None, Test | None]:
         """No way back at all is an error; longer than the delay is a warning, where no re-arm time is asked.

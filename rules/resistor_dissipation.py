@@ -11,7 +11,7 @@ from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.runs import episodes
 from rules.analysis.stress import Peak, peaks_along, stress_corner, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
     Mark,
@@ -118,11 +118,7 @@ class ResistorDissipation:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per resistor: lasting load, pulses, and the heat along runs."""
-        resistors = [part for part in study.circuit.parts.values() if part.kind == "resistor"]
-        if not resistors:
-            yield not_applicable(self, (), "there is no resistor")
-        for part in resistors:
-            yield from self._resistor(study, part)
+        return of_each(self, study, ("resistor",), "resistor", self._resistor)
 
     def _resistor(self, study: Study, part: Part) -> Iterator[Outcome]:
         rated = rating(study, part.name, "power", "P_r", self.limits["power"])

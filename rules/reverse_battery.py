@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from rules.analysis.source_diodes import series_diode
 from rules.analysis.turned_battery import Strain, Turned, turned
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
-from rules.wording import listed, member_pointer, say
-from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test
+from rules.outcomes import not_applicable, violated_by
+from rules.wording import listed, say
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -139,26 +139,22 @@ class ReverseBattery:
             more = f", and {len(broken) - TOLD} more" if len(broken) > TOLD else ""
             message = f"{start} {listed(told)}{more}."
             state = worst.state
-        finding = Finding(
-            rule=self.slug,
-            severity="warning",
-            parts=(name,),
-            nets=(),
-            pointers=(member_pointer(name, "pins"),),
-            state=state,
-            corner=None,
-            message=message,
-            evidence=tuple(_evidence(name, case)),
-            test=test,
-            grounds=self.grounds,
+        proposals = (series_diode(study, name, "turned round it blocks"),) if study.proposing else ()
+        return violated_by(
+            self,
+            name,
+            (state, None),
+            test,
+            "warning",
+            message,
+            _evidence(name, case),
             role="turned round",
+            proposals=proposals,
             advice=(
                 f"or a holder or a plug that goes in one way only: then say `keyed: true` of {name}",
                 "a diode across the supply protects as well, behind a fuse that it blows",
             ),
         )
-        proposals = (series_diode(study, name, "turned round it blocks"),) if study.proposing else ()
-        return Outcome(self.slug, "violated", (name,), "", state, None, test, finding, proposals)
 
 
 def _evidence(name: str, case: Turned) -> Iterator[Quantity]:

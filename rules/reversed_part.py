@@ -22,7 +22,7 @@ from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import Peak, along, at_rest, moves, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.moments import gravity
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, violated_by
 from rules.reversed_words import (
     against_evidence,
     against_message,
@@ -34,9 +34,8 @@ from rules.reversed_words import (
     zener_evidence,
     zener_message,
 )
-from rules.wording import member_pointer, say
+from rules.wording import say
 from schemas.finding import (
-    Finding,
     Grounds,
     Limit,
     Outcome,
@@ -238,24 +237,17 @@ class ReversedPart:
         diode = new_part(study.circuit, "D", "diode", pins, type="1N4148")
         summary = f"1N4148 {diode.name} across {part.name}, the other way round: it takes the reverse current"
         proposals = () if cause else (Proposal(summary, Fitting((diode,)).changes(study.circuit)),)
-        finding = Finding(
-            rule=self.slug,
-            severity="error" if is_rated else "warning",
-            parts=(part.name,),
-            nets=(),
-            pointers=(member_pointer(part.name, "pins"),),
-            state=peak.state,
-            corner=peak.corner,
-            message=led_message(part.name, peak, test.right, is_rated),
-            evidence=led_evidence(part.name, peak, test.right, "" if is_rated else self.limits["led"].source),
-            test=test,
-            grounds=self.grounds,
+        return violated_by(
+            self,
+            part.name,
+            (peak.state, peak.corner),
+            test,
+            "error" if is_rated else "warning",
+            led_message(part.name, peak, test.right, is_rated),
+            led_evidence(part.name, peak, test.right, "" if is_rated else self.limits["led"].source),
             role=REVERSE,
-            caused_by=cause,
-        )
-        made = proposals if study.proposing else ()
-        return Outcome(
-            self.slug, "violated", (part.name,), "", peak.state, peak.corner, test, finding, made
+            proposals=proposals if study.proposing else (),
+            cause=cause,
         )
 
     def _violated(
@@ -272,25 +264,19 @@ class ReversedPart:
         advice: tuple[str, ...] = (),
     ) -> Outcome:
         """A part to be turned round; ``summary`` says what that does."""
-        state, corner = (None, None) if place is None else (place[0].name, place[1])
-        finding = Finding(
-            rule=self.slug,
-            severity=severity,
-            parts=(part.name,),
-            nets=(),
-            pointers=(member_pointer(part.name, "pins"),),
-            state=state,
-            corner=corner,
-            message=message,
-            evidence=tuple(evidence),
-            test=test,
-            grounds=self.grounds,
+        turned = Proposal(summary, exchanged(part).changes(study.circuit))
+        return violated_by(
+            self,
+            part.name,
+            (None, None) if place is None else (place[0].name, place[1]),
+            test,
+            severity,
+            message,
+            evidence,
             role=role,
+            proposals=(turned,) if study.proposing else (),
             advice=advice,
         )
-        turned = Proposal(summary, exchanged(part).changes(study.circuit))
-        made = (turned,) if study.proposing else ()
-        return Outcome(self.slug, "violated", (part.name,), "", state, corner, test, finding, made)
 
 
 RULE = ReversedPart()

@@ -11,9 +11,9 @@ from rules.analysis.formulas.field import node_at_most, reading_share
 from rules.analysis.pickup import loosest, node_resistances
 from rules.analysis.resolve import TRANSISTORS
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
-from rules.wording import member_pointer, say
-from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test
+from rules.outcomes import not_applicable, violated_by
+from rules.wording import say
+from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
@@ -169,26 +169,20 @@ class Testability:
     def _finding(
         self, part: Part, test: Test, message: str, evidence: tuple[Quantity, ...], nets: tuple[str, ...]
     ) -> Outcome:
-        about = (part.name,)
-        finding = Finding(
-            rule=self.slug,
-            severity="note",
-            parts=about,
-            nets=(),
-            pointers=(member_pointer(part.name, "pins"),),
-            state=None,
-            corner=None,
-            message=message,
-            evidence=evidence,
-            test=test,
-            grounds=self.grounds,
+        return violated_by(
+            self,
+            part.name,
+            (None, None),
+            test,
+            "note",
+            message,
+            evidence,
             role="reading",
             advice=(
                 f"measure at {nets[0]} with a meter of higher resistance, or bring out a loop of wire"
                 " behind the next stage that this one drives",
             ),
         )
-        return Outcome(self.slug, "violated", about, "", None, None, test, finding)
 
 
 def _gap(net: str, on: list[Situation], off: list[Situation]) -> float | None:

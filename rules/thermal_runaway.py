@@ -11,7 +11,7 @@ from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.warming import Warming, warming
 from rules.analysis.worst_case import at_worst
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import BRIEF, Mark, Rated, Verdict, graded, limits_of, rating, told
 from rules.runaway_words import Case, advice, evidence, message, place_of_case, with_emitter_resistor
 from schemas.finding import Grounds, Limit, Outcome, Severity, Test
@@ -106,11 +106,7 @@ class ThermalRunaway:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per transistor, the worst situation."""
-        transistors = [part for part in study.circuit.parts.values() if part.kind in TRANSISTORS]
-        if not transistors:
-            yield not_applicable(self, (), "there is no transistor")
-        for part in transistors:
-            yield from self._transistor(study, part)
+        return of_each(self, study, TRANSISTORS, "transistor", self._transistor)
 
     def _transistor(self, study: Study, part: Part) -> Iterator[Outcome]:
         name = part.name

@@ -12,7 +12,7 @@ from rules.analysis.operating import operating_point
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import moves, stress_corner
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
     HIGHEST_JUNCTION,
@@ -120,11 +120,7 @@ class TransistorDissipation:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per transistor, lasting states and passing ones."""
-        transistors = [part for part in study.circuit.parts.values() if part.kind in TRANSISTORS]
-        if not transistors:
-            yield not_applicable(self, (), "there is no transistor")
-        for part in transistors:
-            yield from self._transistor(study, part)
+        return of_each(self, study, TRANSISTORS, "transistor", self._transistor)
 
     def _transistor(self, study: Study, part: Part) -> Iterator[Outcome]:
         name = part.name

@@ -14,7 +14,7 @@ from rules.analysis.trigger_drive import Amplitude, amplitude, too_weak, vertice
 from rules.analysis.trigger_width import held_for_ever, least_width
 from rules.analysis.triggers import NoTrigger, Trigger, named_stimuli, triggers
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, violated_by
 from rules.trigger_words import (
     amplitude_advice,
     amplitude_evidence,
@@ -30,8 +30,7 @@ from rules.trigger_words import (
     width_evidence,
     width_message,
 )
-from rules.wording import member_pointer
-from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
+from schemas.finding import Grounds, Limit, Outcome, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -156,17 +155,17 @@ class TriggerRule:
             return
         severity: Severity = "error" if worst.factor < 1.0 else "warning"
         proposals = stronger(study, trigger, worst, wanted) if study.proposing else ()
-        yield self._violated(
-            study,
-            trigger,
+        yield violated_by(
+            self,
+            trigger.part,
+            (state, place),
+            test,
             severity,
             amplitude_message(trigger, worst, place, wanted),
             amplitude_evidence(study, trigger, worst),
-            test,
-            "amplitude",
-            (state, place),
-            proposals,
-            amplitude_advice(study, trigger, worst),
+            role="amplitude",
+            proposals=proposals,
+            advice=amplitude_advice(study, trigger, worst),
         )
 
     def _long(self, study: Study, trigger: Trigger) -> Iterator[Outcome]:
@@ -184,16 +183,16 @@ class TriggerRule:
         asked_for = trigger.stimulus in named_stimuli(study.circuit)
         severity: Severity = "error" if trigger.hold < least and asked_for else "warning"
         proposals = quicker(study, trigger, least, wanted) if study.proposing else ()
-        yield self._violated(
-            study,
-            trigger,
+        yield violated_by(
+            self,
+            trigger.part,
+            (state, trigger.corner),
+            test,
             severity,
             width_message(trigger, least, wanted),
             width_evidence(study, trigger, least),
-            test,
-            "width",
-            (state, trigger.corner),
-            proposals,
+            role="width",
+            proposals=proposals,
         )
 
     def _held(self, study: Study, trigger: Trigger) -> Iterator[Outcome]:
@@ -210,66 +209,33 @@ class TriggerRule:
         test = Test.at_most(0.0 if harmless else 1.0, 0.0, "")
         hot = parked(study, trigger, held, self.limits["parked"].value)
         if hot is not None:
-            yield self._violated(
-                study,
-                trigger,
+            yield violated_by(
+                self,
+                trigger.part,
+                (state, corner),
+                Test.at_most(hot.watts, hot.limit, "W"),
                 "warning",
                 parked_message(trigger, hot),
                 parked_evidence(hot),
-                Test.at_most(hot.watts, hot.limit, "W"),
-                "parked",
-                (state, corner),
-                (),
-                coupled(study, trigger),
+                role="parked",
+                advice=coupled(study, trigger),
             )
         if harmless:
             if hot is None:
                 yield Outcome(self.slug, "satisfied", about, "", state, corner, test)
             return
         severity: Severity = "error" if held.end == "turned round" else "note"
-        yield self._violated(
-            study,
-            trigger,
+        yield violated_by(
+            self,
+            trigger.part,
+            (state, corner),
+            test,
             severity,
             held_message(trigger, held),
             held_evidence(trigger),
-            test,
-            "held",
-            (state, corner),
-            (),
-            coupled(study, trigger),
+            role="held",
+            advice=coupled(study, trigger),
         )
-
-    def _violated(
-        self,
-        study: Study,
-        trigger: Trigger,
-        severity: Severity,
-        message: str,
-        evidence: Iterable[Quantity],
-        test: Test,
-        role: str,
-        place: tuple[str, str],
-        proposals: tuple[Proposal, ...] = (),
-        told: Iterable[str] = (),
-    ) -> Outcome:
-        state, corner = place
-        finding = Finding(
-            rule=self.slug,
-            severity=severity,
-            parts=(trigger.part,),
-            nets=(),
-            pointers=(member_pointer(trigger.part, "pins"),),
-            state=state,
-            corner=corner,
-            message=message,
-            evidence=tuple(evidence),
-            test=test,
-            grounds=self.grounds,
-            role=role,
-            advice=tuple(told),
-        )
-        return Outcome(self.slug, "violated", (trigger.part,), "", state, corner, test, finding, proposals)
 
 
 def _amplitudes(study: Study, trigger: Trigger) -> Iterator[tuple[str, Amplitude]]:

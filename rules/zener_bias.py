@@ -10,7 +10,7 @@ from rules.analysis.formulas.feeding import power_allowed
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
 from rules.analysis.shunts import LEAST_CURRENT, Shunt, breakdown_current, shunt_of, starved
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable, satisfied, violated
+from rules.outcomes import not_applicable, of_each, satisfied, violated_by
 from rules.wording import celsius, say, where
 from rules.zener_words import evidence, feeds_less, feeds_more, knee_message, power_message
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -96,11 +96,7 @@ class ZenerBias:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per zener: its least current, and its greatest power."""
-        zeners = [part for part in study.circuit.parts.values() if part.kind == "zener"]
-        if not zeners:
-            yield not_applicable(self, (), "there is no zener")
-        for part in zeners:
-            yield from self._zener(study, part)
+        return of_each(self, study, ("zener",), "zener", self._zener)
 
     def _zener(self, study: Study, part: Part) -> Iterator[Outcome]:
         about, name = (part.name,), part.name
@@ -163,7 +159,10 @@ class ZenerBias:
         if study.proposing and is_worst and shunt is not None:
             made = tuple(feeds_more(study, part, reading, shunt, test.right))
         message = knee_message(part, reading, shunt, left, self.limits["knee"].value, test)
-        return self._violated(study, part, reading, test, severity, message, told, LEAST_CURRENT, made)
+        place = reading.situation.place
+        return violated_by(
+            self, part.name, place, test, severity, message, told, role=LEAST_CURRENT, proposals=made
+        )
 
     def _soft(self, study: Study, part: Part, reading: Reading, volts: float) -> Outcome:
         left = max(0.0, reading.value)
@@ -177,8 +176,9 @@ class ZenerBias:
             f" {say(self.limits['soft'].value, 'V')} has a soft knee and stands far lower there."
         )
         advice = ("more current through it (a resistor from base to emitter), or a divider instead",)
-        return self._violated(
-            study, part, reading, test, "warning", message, told, "soft knee", (), advice
+        place = reading.situation.place
+        return violated_by(
+            self, part.name, place, test, "warning", message, told, role="soft knee", advice=advice
         )
 
     def _power(
@@ -206,35 +206,9 @@ class ZenerBias:
             made = tuple(feeds_less(study, part, reading, shunt, test.right))
         message = power_message(study, part, reading, rated, known is None, test)
         advice = () if shunt is not None else (f"a zener of more power, or less current in {part.name}",)
-        return self._violated(study, part, reading, test, severity, message, told, "power", made, advice)
-
-    def _violated(
-        self,
-        study: Study,
-        part: Part,
-        reading: Reading,
-        test: Test,
-        severity: Severity,
-        message: str,
-        told: Iterable[Quantity],
-        role: str,
-        made: Iterable[Proposal],
-        advice: Iterable[str] = (),
-    ) -> Outcome:
-        return violated(
-            self,
-            study,
-            (part.name,),
-            reading.situation,
-            test,
-            severity,
-            message,
-            told,
-            role=role,
-            parts=(part.name,),
-            nets=(),
-            proposals=made,
-            advice=advice,
+        place = reading.situation.place
+        return violated_by(
+            self, part.name, place, test, severity, message, told, role="power", proposals=made, advice=advice
         )
 
 

@@ -59,6 +59,11 @@ class Situation:
     timed: TimedState | None = None
 
     @property
+    def place(self) -> tuple[str, str]:
+        """State and corner, as a finding names them."""
+        return self.label, self.corner
+
+    @property
     def position(self) -> str:
         """Contact positions and driver levels as text, empty when there are none."""
         return self.state.mode.network.configuration.key
