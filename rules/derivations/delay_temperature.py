@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import EXPONENTIAL, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="delay-temperature",
@@ -30,7 +31,7 @@ DERIVATION = Derivation(
             "=",
             "R*C*log(V_inf/(V_inf - V_th))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
         Step(
             "Both the capacitance and the threshold move with the temperature, each by its own slope.",
@@ -66,7 +67,7 @@ DERIVATION = Derivation(
             uses=(0, 1, 2, 3, 4),
             without=("dt", "dC", "t"),
         ),
-        Step("With the threshold over the aim.", "x", "=", "V_th/V_inf", "definition", source="definition"),
+        threshold_over_aim("With the threshold over the aim."),
         Step(
             "The sensitivity only knows that ratio, and rises with it.",
             "S",

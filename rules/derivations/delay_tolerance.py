@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import period
 
 DERIVATION = Derivation(
     slug="delay-tolerance",
@@ -32,14 +33,7 @@ DERIVATION = Derivation(
             source="definition",
         ),
         Step("The time constant.", "tau", "=", "R*C", "definition", source="definition"),
-        Step(
-            "The delay.",
-            "t_0",
-            "=",
-            "tau*log(V_inf/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
+        period("The delay.", "t_0"),
         Step(
             "Resistor and capacitor both at the upper end.",
             "t_max",

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import LEFT_OVER, PERIODS, left_over
 
 DERIVATION = Derivation(
     slug="required-re-arm",
     symbols=(
-        Symbol("t", "period from an empty capacitor", "s"),
-        Symbol("t_next", "period from what is left on it", "s"),
-        Symbol("tau", "time constant while it times", "s"),
-        Symbol("V_inf", "voltage it aims at while it times", "V"),
-        Symbol("V_th", "threshold", "V"),
-        Symbol("x", "threshold over aim", ""),
+        *PERIODS,
         Symbol("V_0_max", "voltage left on it", "V"),
         Symbol("shortening", "share of the period that this may cost", ""),
         Symbol("tau_b", "time constant of the way back", "s"),
@@ -20,40 +16,7 @@ DERIVATION = Derivation(
         Symbol("t_rearm", "time that is allowed", "s"),
     ),
     steps=(
-        Step(
-            "A period from an empty capacitor.",
-            "t",
-            "=",
-            "tau*log(V_inf/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
-        Step(
-            "A period from a capacitor with something left on it.",
-            "t_next",
-            "=",
-            "tau*log((V_inf - V_0_max)/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
-        Step(
-            "It may be shorter by a share.",
-            "t_next",
-            "=",
-            "(1 - shortening)*t",
-            "limit",
-            source="5 %: common practice, no source",
-        ),
-        Step("Threshold and aim as a ratio.", "x", "=", "V_th/V_inf", "definition", source="definition"),
-        Step(
-            "So this much may be left: 3 % of the aim, with the threshold at half of it.",
-            "V_0_max",
-            "=",
-            "V_inf*(1 - (1 - x)**shortening)",
-            "derived",
-            uses=(0, 1, 2, 3),
-            without=("t", "t_next", "V_th"),
-        ),
+        *left_over("So this much may be left: 3 % of the aim, with the threshold at half of it."),
         Step(
             "The way back is an exponential of its own, towards nothing, from the threshold on.",
             "V_0_max",
@@ -81,12 +44,6 @@ DERIVATION = Derivation(
             without=("t_back",),
         ),
     ),
-    plain=(
-        Plain(
-            "rules.analysis.formulas.timing:rearmed_voltage",
-            {"aim": "V_inf", "fraction": "x", "shortening": "shortening"},
-            4,
-        ),
-    ),
+    plain=(LEFT_OVER,),
     example={"tau": 3.3, "V_inf": 7.8, "V_th": 3.9, "shortening": 0.05, "tau_b": 0.1, "t_rearm": 6.0},
 )

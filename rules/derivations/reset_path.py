@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import LEFT_OVER, PERIODS, left_over
 
 DERIVATION = Derivation(
     slug="reset-path",
     symbols=(
-        Symbol("t", "period from an empty capacitor", "s"),
-        Symbol("t_next", "period from what is left on it", "s"),
-        Symbol("tau", "time constant while it times", "s"),
-        Symbol("V_inf", "voltage it aims at while it times", "V"),
-        Symbol("V_th", "threshold", "V"),
-        Symbol("x", "threshold over aim", ""),
+        *PERIODS,
         Symbol("V_0_max", "voltage that may be left on it", "V"),
         Symbol("shortening", "share of the period that this costs", ""),
         Symbol("R_d", "resistance of the way back", "ohm"),
@@ -23,40 +19,7 @@ DERIVATION = Derivation(
         Symbol("t_rearm", "time until the capacitor is needed again", "s"),
     ),
     steps=(
-        Step(
-            "A period from an empty capacitor.",
-            "t",
-            "=",
-            "tau*log(V_inf/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
-        Step(
-            "A period from a capacitor with something left on it.",
-            "t_next",
-            "=",
-            "tau*log((V_inf - V_0_max)/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
-        Step(
-            "It may be shorter by a share.",
-            "t_next",
-            "=",
-            "(1 - shortening)*t",
-            "limit",
-            source="5 %: common practice, no source",
-        ),
-        Step("Threshold and aim as a ratio.", "x", "=", "V_th/V_inf", "definition", source="definition"),
-        Step(
-            "So this much may be left.",
-            "V_0_max",
-            "=",
-            "V_inf*(1 - (1 - x)**shortening)",
-            "derived",
-            uses=(0, 1, 2, 3),
-            without=("t", "t_next", "V_th"),
-        ),
+        *left_over("So this much may be left."),
         Step(
             "Five time constants are the usual wait.",
             "t_n",
@@ -101,11 +64,7 @@ DERIVATION = Derivation(
         ),
     ),
     plain=(
-        Plain(
-            "rules.analysis.formulas.timing:rearmed_voltage",
-            {"aim": "V_inf", "fraction": "x", "shortening": "shortening"},
-            4,
-        ),
+        LEFT_OVER,
         Plain("rules.analysis.formulas.timing:settling_time", {"tau": "R_d*C", "time_constants": "n"}, 5),
         Plain(
             "rules.analysis.formulas.timing:discharge_resistance_at_most",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import EXPONENTIAL, period, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="retrigger-shortening",
@@ -24,14 +25,7 @@ DERIVATION = Derivation(
         Symbol("tau_b", "time constant of the way back", "s"),
     ),
     steps=(
-        Step(
-            "The first period.",
-            "T",
-            "=",
-            "tau*log(V_inf/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
+        period("The first period.", "T"),
         Step(
             "In the pause the capacitor falls towards nothing, from the threshold on.",
             "V_0",
@@ -46,7 +40,7 @@ DERIVATION = Derivation(
             "=",
             "tau*log((V_inf - V_0)/(V_inf - V_th))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
         Step("The current it begins with ...", "i_1", "=", "(V_inf - V_0)/R", "law", source="Ohm's law"),
         Step("... and ends with.", "i_2", "=", "(V_inf - V_th)/R", "law", source="Ohm's law"),
@@ -59,7 +53,7 @@ DERIVATION = Derivation(
             uses=(2, 3, 4),
             without=("V_0", "V_th", "V_inf"),
         ),
-        Step("Threshold over aim.", "x", "=", "V_th/V_inf", "definition", source="definition"),
+        threshold_over_aim("Threshold over aim."),
         Step("Charge left over, the same way.", "y", "=", "V_0/V_inf", "definition", source="definition"),
         Step("Second period over first.", "q", "=", "T_2/T", "definition", source="definition"),
         Step(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import period, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="threshold-sensitivity",
@@ -17,14 +18,7 @@ DERIVATION = Derivation(
         Symbol("S", "per cent of the delay per per cent of the threshold", "", "real"),
     ),
     steps=(
-        Step(
-            "The delay of a capacitor that starts empty.",
-            "t",
-            "=",
-            "tau*log(V_inf/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
+        period("The delay of a capacitor that starts empty.", "t"),
         Step(
             "The nearer to the aim, the slower it crosses.",
             "slope",
@@ -50,7 +44,7 @@ DERIVATION = Derivation(
             uses=(1, 2),
         ),
         Step("Relative to threshold and delay.", "S", "=", "V_th*dt/t", "definition", source="definition"),
-        Step("Threshold over aim.", "x", "=", "V_th/V_inf", "definition", source="definition"),
+        threshold_over_aim("Threshold over aim."),
         Step(
             "Only that ratio counts: 1.4 at half, 2.5 at 0.8, 6.3 at 0.95.",
             "S",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import period, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="timing-leakage",
@@ -59,15 +60,8 @@ DERIVATION = Derivation(
             uses=(0, 1, 2, 3),
             without=("I_ch", "I_L", "R"),
         ),
-        Step("Threshold over aim.", "x", "=", "V_th/V_inf", "definition", source="definition"),
-        Step(
-            "The delay.",
-            "t",
-            "=",
-            "tau*log(V_inf/(V_inf - V_th))",
-            "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
-        ),
+        threshold_over_aim("Threshold over aim."),
+        period("The delay.", "t"),
         Step(
             "So a given delay has this ratio, which depends on the place of the threshold.",
             "rho",
