@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.existence import Existence, Failure, existence
 from rules.analysis.drive import threshold_zener
 from rules.analysis.latches.find import latches
-from rules.analysis.named import begins_at
+from rules.analysis.named import begins_at, passes_at_power_up
 from rules.analysis.off_states import NOT_OFF
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.roads import BUDGET, Road, road_of, threshold_of, travellers
@@ -91,7 +91,10 @@ class LostState:
             if not situation.state.devices:
                 continue
             judged = True
-            if _is_latched(study, situation):
+            if situation.timed is not None and passes_at_power_up(study, situation.timed):
+                reason = f'the supply only passes through "{where(situation)}" as it comes on'
+                yield not_applicable(self, tuple(sorted(situation.state.devices)), reason)
+            elif _is_latched(study, situation):
                 reason = f'"{where(situation)}" is a state of a latch: latch-two-states judges it'
                 yield not_applicable(self, tuple(sorted(situation.state.devices)), reason)
             else:

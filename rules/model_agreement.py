@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.junction.refine import NOTABLE, Refined, refine
 from rules.analysis.junction.small_signal import small_signal
+from rules.analysis.named import passes_at_power_up
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import member_pointer, say, where
@@ -97,7 +98,11 @@ class ModelAgreement:
         for situation in study.situations("typical"):
             if situation.state.devices:
                 judged = True
-                yield from self._judge(study, situation)
+                if situation.timed is not None and passes_at_power_up(study, situation.timed):
+                    reason = f'the supply only passes through "{where(situation)}" as it comes on'
+                    yield not_applicable(self, tuple(sorted(situation.state.devices)), reason)
+                else:
+                    yield from self._judge(study, situation)
         if not judged:
             yield not_applicable(self, (), "there is no junction")
 

@@ -18,7 +18,7 @@ from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.corners.parameters import Point, at, parameters
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.corners.worst import Sense, Sensitivity, Worst, worst, worst_scalar
-from rules.analysis.delays import course_of
+from rules.analysis.delays import LEAST_DELAY, course_of
 from rules.analysis.frozen import Segment, TimedState, ending, follow, held_with, transitions
 from rules.analysis.network import build_network
 from rules.analysis.resolve import Resolved
@@ -260,6 +260,11 @@ def begins_at(study: Study, timed: TimedState, point: Point) -> bool:
         for held in starts
         for state in states_of(build_network(resolved, timed.configuration, held), "typical").stable
     )
+
+
+def passes_at_power_up(study: Study, timed: TimedState) -> bool:
+    """Whether the supply only passes a timed state as it comes on, in less time than a delay takes."""
+    return timed.duration < LEAST_DELAY.get(timed.kind, 0.0) and _origin(study, timed) is None
 
 
 def _at_last(study: Study, timed: TimedState, start: State | None, quantity: Quantity) -> float | None:
