@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -82,47 +82,50 @@ def read_volts(texts: list[str], form: str, what: str, done: str) -> dict[str, f
     return found
 
 
-BETA = Option(
-    "beta",
-    _choice(*BETAS),
-    {"type": "string", "enum": list(BETAS), "default": "typical"},
-    "Corner of the current gains at which the states are computed.",
+def _one_of(name: str, names: tuple[str, ...], default: str, description: str) -> Option:
+    schema = {"type": "string", "enum": list(names), "default": default}
+    return Option(name, _choice(*names), schema, description)
+
+
+def _yes_no(name: str, default: str, description: str) -> Option:
+    return replace(_one_of(name, ("true", "false"), default, description), read=_flag)
+
+
+def _count(name: str, least: int, most: int, description: str, **more: int) -> Option:
+    schema = {"type": "integer", "minimum": least, "maximum": most, **more}
+    return Option(name, _integer(least, most), schema, description)
+
+
+def _free(name: str, longest: int, description: str, **more: Any) -> Option:
+    return Option(
+        name, lambda texts: texts[0], {"type": "string", "maxLength": longest, **more}, description
+    )
+
+
+def _volts(name: str, read: Callable[[list[str]], Any], description: str) -> Option:
+    items = {"type": "string", "pattern": "^[^,]+:[^,:]+$"}
+    words = f"{description}; repeat it, or separate several by commas."
+    return Option(name, read, {"type": "array", "items": items, "maxItems": 64}, words, repeated=True)
+
+
+BETA = _one_of("beta", BETAS, "typical", "Corner of the current gains at which the states are computed.")
+HOLD = _volts("hold", read_hold, "A capacitor held at a voltage, `C1:0 V`")
+STIMULUS = _free(
+    "stimulus", 64, "Name of a declared stimulus; may be left out where there is at most one."
 )
-HOLD = Option(
-    "hold",
-    read_hold,
-    {"type": "array", "items": {"type": "string", "pattern": "^[^,]+:[^,:]+$"}, "maxItems": 64},
-    "A capacitor held at a voltage, `C1:0 V`; repeat it, or separate several by commas.",
-    repeated=True,
+STATE = _free("state", 200, "Only the states of this name; every state unless given.")
+LEAKAGE = _one_of(
+    "leakage", LEAKAGES, "none", "`limit` lets every capacitor leak as much as its grade allows."
 )
-STIMULUS = Option(
-    "stimulus",
-    lambda texts: texts[0],
-    {"type": "string", "maxLength": 64},
-    "Name of a declared stimulus; may be left out where there is at most one.",
-)
-STATE = Option(
-    "state",
-    lambda texts: texts[0],
-    {"type": "string", "maxLength": 200},
-    "Only the states of this name; every state unless given.",
-)
-LEAKAGE = Option(
-    "leakage",
-    _choice(*LEAKAGES),
-    {"type": "string", "enum": list(LEAKAGES), "default": "none"},
-    "`limit` lets every capacitor leak as much as its grade allows.",
-)
-START = Option(
+START = _free(
     "start",
-    lambda texts: texts[0],
-    {"type": "string", "maxLength": 200},
+    200,
     "`rest`, `power-up` (nothing stored) or the name of a state; `rest` with a stimulus, else `power-up`.",
 )
-MODEL = Option(
+MODEL = _one_of(
     "model",
-    _choice(*MODELS),
-    {"type": "string", "enum": list(MODELS), "default": "hand"},
+    MODELS,
+    "hand",
     "`hand`: ideal junctions with fixed drops, exact; `junction`: exponential junctions, integrated.",
 )
 UNTIL = Option(
@@ -131,57 +134,31 @@ UNTIL = Option(
     {"type": "string", "maxLength": 64, "examples": ["10 s"]},
     "Where the curves end, such as `10 s`; a sensible end unless given.",
 )
-SAMPLES = Option(
-    "samples",
-    _integer(1, MOST_SAMPLES),
-    {"type": "integer", "minimum": 1, "maximum": MOST_SAMPLES, "default": 1000},
-    "How many random circuits are drawn.",
+SAMPLES = _count("samples", 1, MOST_SAMPLES, "How many random circuits are drawn.", default=1000)
+SEED = _count(
+    "seed", 0, MOST_SEED, "Where the random numbers begin: the same seed draws the same circuits.", default=1
 )
-SEED = Option(
-    "seed",
-    _integer(0, MOST_SEED),
-    {"type": "integer", "minimum": 0, "maximum": MOST_SEED, "default": 1},
-    "Where the random numbers begin: the same seed draws the same circuits.",
+BUDGET = _count(
+    "budget", 1, MOST_SAMPLES, "At most so many of them are worked out; the answer says how many were."
 )
-BUDGET = Option(
-    "budget",
-    _integer(1, MOST_SAMPLES),
-    {"type": "integer", "minimum": 1, "maximum": MOST_SAMPLES},
-    "At most so many of them are worked out; the answer says how many were.",
-)
-REMEDIES = Option(
-    "remedies",
-    _flag,
-    {"type": "string", "enum": ["true", "false"], "default": "true"},
-    "`false` leaves out the search for proven remedies.",
-)
+REMEDIES = _yes_no("remedies", "true", "`false` leaves out the search for proven remedies.")
 
-METER = Option(
-    "meter",
-    lambda texts: texts[0],
-    {"type": "string", "maxLength": 64, "default": "10 Mohm", "examples": ["20 kohm/V"]},
-    f"Resistance of the meter: {METER_FORM}.",
+METER = _free(
+    "meter", 64, f"Resistance of the meter: {METER_FORM}.", default="10 Mohm", examples=["20 kohm/V"]
 )
-MEASURED = Option(
+MEASURED = _volts(
     "measured",
     lambda texts: read_volts(texts, MEASURED_FORM, "a measured source", "measured"),
-    {"type": "array", "items": {"type": "string", "pattern": "^[^,]+:[^,:]+$"}, "maxItems": 64},
-    "A source at the voltage that was measured, `BT1:9.1 V`; repeat it, or separate several by commas.",
-    repeated=True,
+    "A source at the voltage that was measured, `BT1:9.1 V`",
 )
 
-DEPTH = Option(
+DEPTH = _one_of(
     "depth",
-    _choice(*DEPTHS),
-    {"type": "string", "enum": list(DEPTHS), "default": "lesson"},
+    DEPTHS,
+    "lesson",
     "How much is told: the rule of thumb, when it holds, or all of it with the derivation.",
 )
-PROVE = Option(
-    "prove",
-    _flag,
-    {"type": "string", "enum": ["true", "false"], "default": "false"},
-    "`true` proves each step of the derivation anew.",
-)
+PROVE = _yes_no("prove", "false", "`true` proves each step of the derivation anew.")
 
 BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
     {
