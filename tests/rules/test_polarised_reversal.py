@@ -240,7 +240,9 @@ def test_nothing_to_judge(subject: Circuit, words: str) -> None:
 def test_a_run_that_cannot_be_followed_leaves_it_undecided() -> None:
     stuck = circuit(
         supply("V1", "rail", "gnd", 9.0),
-        contact("S1", "rail", "feed"),
+        resistor("R3", "rail", "full", 1e3),
+        capacitor("C2", "full", "gnd", 100e-6, voltage=16.0),
+        contact("S1", "full", "feed"),
         npn("Q1", collector="rail", base="feed", emitter="store", beta=150.0),
         capacitor("C1", "store", "gnd", 100e-6, voltage=16.0),
         resistor("R2", "store", "gnd", 100e3),
