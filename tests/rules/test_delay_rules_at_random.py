@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from functools import partial
 
 import numpy as np
 import pytest
@@ -16,12 +16,13 @@ from rules.delay_tolerance import RULE as TOLERANCE
 from rules.steer_current import RULE as STEER
 from rules.threshold_sensitivity import RULE as SENSITIVITY
 from rules.timing_leakage import RULE as LEAKAGE
-from schemas.circuit import Circuit
-from tests.judged import judged, mirrored, outcomes, renamed
+from tests.at_random import verdicts
+from tests.judged import judged, mirrored, renamed
 from tests.random_timed import timed
 from tests.timed_families import FAMILIES
 
 RULES = (LEAKAGE, STEER, SENSITIVITY, TOLERANCE, TEMPERATURE, SUPPLY)
+said = partial(verdicts, RULES, figures=5)
 SEEDS = range(3)
 
 
@@ -31,17 +32,6 @@ def test_no_circuit_breaks_them(family: str) -> None:
         # every outcome is checked by the engine; a rule that raised or gave something unsound fails here
         found = judged(timed(family, seed).circuit, *RULES).outcomes
         assert {outcome.rule for outcome in found} == {rule.slug for rule in RULES}
-
-
-def verdicts(subject: Circuit) -> Counter[tuple[object, ...]]:
-    """What each rule says, with which number; the name of a corner names parts."""
-    found: Counter[tuple[object, ...]] = Counter()
-    for rule in RULES:
-        for outcome in outcomes(rule, subject):
-            number = None if outcome.test is None else float(f"{outcome.test.left:.5g}")
-            severity = None if outcome.finding is None else outcome.finding.severity
-            found[rule.slug, outcome.kind, severity, number] += 1
-    return found
 
 
 TIMED = [(family, seed) for family in sorted(FAMILIES) for seed in SEEDS]
@@ -55,9 +45,10 @@ def test_there_are_enough_delays_among_them() -> None:
 @pytest.mark.parametrize(("family", "seed"), JUDGED)
 def test_names_order_and_polarity_decide_nothing(family: str, seed: int) -> None:
     subject = timed(family, seed).circuit
-    before = verdicts(subject)
-    assert verdicts(renamed(subject)[0]) == before
-    assert verdicts(mirrored(subject)) == before
+    other, names = renamed(subject)
+    was = said(subject)
+    assert said(other, {new: old for old, new in names.items()}) == was
+    assert said(mirrored(subject)) == was
 
 
 @pytest.mark.parametrize(("family", "seed"), JUDGED)

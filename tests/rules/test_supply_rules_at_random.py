@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
@@ -16,7 +14,8 @@ from rules.standing_current import RULE as STANDBY
 from rules.stored_charge import RULE as CHARGE
 from rules.supply_decoupling import RULE as BULK
 from schemas.circuit import Circuit, Part, frozen_map
-from tests.judged import judged, mirrored, outcomes, renamed
+from tests.at_random import counted, verdicts
+from tests.judged import judged, mirrored, renamed
 from tests.random_circuits import mixed
 from tests.random_timed import timed
 from tests.timed_families import FAMILIES
@@ -38,11 +37,9 @@ def on_batteries(subject: Circuit) -> Circuit:
 
 
 def test_no_circuit_breaks_them() -> None:
-    verdicts: Counter[str] = Counter()
-    for seed in range(100, 130):
-        verdicts.update(o.kind for o in judged(on_batteries(mixed(seed)), *RULES).outcomes)
-    assert verdicts["violated"] > 3
-    assert verdicts["satisfied"] > 20
+    found = counted(RULES, (on_batteries(mixed(seed)) for seed in range(100, 130)))
+    assert found["violated"] > 3
+    assert found["satisfied"] > 20
 
 
 @pytest.mark.parametrize("family", sorted(FAMILIES))
@@ -51,22 +48,9 @@ def test_no_timed_circuit_breaks_them(family: str) -> None:
     assert kinds & {"satisfied", "violated", "not-applicable"}
 
 
-def verdicts(subject: Circuit, names: Mapping[str, str] | None = None) -> Counter[tuple[object, ...]]:
-    """What each rule says of each subject and with which number."""
-    found: Counter[tuple[object, ...]] = Counter()
-    for rule in RULES:
-        for outcome in outcomes(rule, subject):
-            known = [name for name in outcome.subject if name in subject.parts]
-            about = frozenset(names[name] if names else name for name in known)
-            number = None if outcome.test is None else float(f"{outcome.test.left:.3g}")
-            severity = None if outcome.finding is None else outcome.finding.severity
-            found[rule.slug, outcome.kind, severity, about, number] += 1
-    return found
-
-
 @pytest.mark.parametrize("family", sorted(FAMILIES))
 def test_names_and_polarity_decide_nothing(family: str) -> None:
     subject = on_batteries(timed(family, 200).circuit)
     other, names = renamed(subject)
-    assert verdicts(other) == verdicts(subject, names)
-    assert verdicts(mirrored(subject)) == verdicts(subject)
+    assert verdicts(RULES, other) == verdicts(RULES, subject, names)
+    assert verdicts(RULES, mirrored(subject)) == verdicts(RULES, subject)

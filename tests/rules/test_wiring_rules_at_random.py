@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
 
 import pytest
 
@@ -13,8 +12,8 @@ from rules.floating_base import RULE as FLOATING
 from rules.one_pin_net import RULE as ONE_PIN
 from rules.reverse_battery import RULE as BATTERY
 from rules.reversed_part import RULE as TURNED
-from schemas.circuit import Circuit
-from tests.judged import judged, mirrored, outcomes, renamed
+from tests.at_random import verdicts
+from tests.judged import judged, mirrored, renamed
 from tests.random_circuits import mixed
 from tests.random_timed import timed
 from tests.timed_families import FAMILIES
@@ -30,19 +29,6 @@ def test_no_circuit_breaks_them() -> None:
         assert verdicts[rule.slug, "violated"] + verdicts[rule.slug, "satisfied"] > 0, rule.slug
 
 
-def verdicts(subject: Circuit, names: Mapping[str, str] | None = None) -> Counter[tuple[object, ...]]:
-    """What each rule says of each subject and with which number."""
-    found: Counter[tuple[object, ...]] = Counter()
-    for rule in RULES:
-        for outcome in outcomes(rule, subject):
-            known = [name for name in outcome.subject if name in subject.parts]
-            about = frozenset(names[name] if names else name for name in known)
-            number = None if outcome.test is None else float(f"{outcome.test.left:.3g}")
-            severity = None if outcome.finding is None else outcome.finding.severity
-            found[rule.slug, outcome.kind, severity, about, number] += 1
-    return found
-
-
 CASES = [(family, 300 + k % 2) for k, family in enumerate(sorted(FAMILIES))]
 
 
@@ -50,10 +36,10 @@ CASES = [(family, 300 + k % 2) for k, family in enumerate(sorted(FAMILIES))]
 def test_names_and_order_decide_nothing(family: str, seed: int) -> None:
     subject = timed(family, seed).circuit
     other, names = renamed(subject)
-    assert verdicts(other) == verdicts(subject, names)
+    assert verdicts(RULES, other) == verdicts(RULES, subject, names)
 
 
 @pytest.mark.parametrize(("family", "seed"), CASES)
 def test_polarity_decides_nothing(family: str, seed: int) -> None:
     subject = timed(family, seed).circuit
-    assert verdicts(mirrored(subject)) == verdicts(subject)
+    assert verdicts(RULES, mirrored(subject)) == verdicts(RULES, subject)
