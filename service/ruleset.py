@@ -155,8 +155,7 @@ def installed(allowed: frozenset[str] | None = None) -> Ruleset:
     """
     points = importlib.metadata.entry_points(group=ENTRY_POINT_GROUP)
     described, left = [], []
-    for point in points:
-        name, version = _distribution(point)
+    for point, (name, version) in zip(points, _distributions(points), strict=True):
         if allowed is None or normal(name) in allowed:
             described.append((point.name, name, version, point.load))
         else:
@@ -175,7 +174,19 @@ def normal(distribution: str) -> str:
 def distributions() -> tuple[str, ...]:
     """Every installed distribution that brings rules, sorted; nothing of them is loaded."""
     points = importlib.metadata.entry_points(group=ENTRY_POINT_GROUP)
-    return tuple(sorted({_distribution(point)[0] for point in points}))
+    return tuple(sorted({name for name, _ in _distributions(points)}))
+
+
+def _distributions(points: Iterable[importlib.metadata.EntryPoint]) -> list[tuple[str, str]]:
+    """Name and version of the distribution of each entry point; the metadata of each is read once."""
+    known: dict[int, tuple[str, str]] = {}
+    found = []
+    for point in points:
+        mark = id(point.dist)
+        if mark not in known:
+            known[mark] = _distribution(point)
+        found.append(known[mark])
+    return found
 
 
 def _distribution(point: importlib.metadata.EntryPoint) -> tuple[str, str]:

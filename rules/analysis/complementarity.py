@@ -215,6 +215,9 @@ def regular_rows(matrices: Array) -> tuple[NDArray[np.bool_], Array]:
     """Which matrices of the batch have a unique solution, and the signs of their determinants."""
     if matrices.shape[1] == 0:
         return np.ones(len(matrices), dtype=bool), np.ones(len(matrices))
+    if matrices.shape[1] == 1 and np.isfinite(matrices).all():
+        only = matrices[:, 0, 0]
+        return only != 0.0, np.sign(only)
     sign, logdet = np.linalg.slogdet(matrices)
     # a row of rounding must not be measured by its own size: scaled rows are about one
     sizes = np.maximum(np.einsum("bij,bij->bi", matrices, matrices), 1.0)

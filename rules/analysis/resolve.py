@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from rules.analysis.part_types import PART_TYPES, minimum_beta
+from rules.analysis.part_types import PART_TYPES, minimum_beta, minimum_gain
 from schemas.circuit import Ambient, Beta, Circuit, Leakage, Part, Ratings, Tolerance
 from schemas.finding import Assumed, Origin
 from schemas.kinds import ASSUMPTIONS
@@ -99,6 +99,14 @@ class Resolved:
         at = REFERENCE_CURRENT if collector_current is None else collector_current
         promise = minimum_beta(PART_TYPES[type_name], at)
         return Known(promise.value, "", "assumed", promise.source, known.pointer)
+
+    def gain(self, part: str, corner: str, collector_current: float) -> float:
+        """The value of :meth:`beta` alone, for searches that ask it over and over."""
+        known = self.values[(part, f"beta_{corner}")]
+        type_name = self.circuit.parts[part].text("type")
+        if self.pinned or corner != "min" or known.origin == "declared" or type_name is None:
+            return known.value
+        return minimum_gain(PART_TYPES[type_name], collector_current)
 
     def beta_varies(self, part: str, corner: str) -> bool:
         """True where the minimum depends on the collector current."""

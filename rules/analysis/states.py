@@ -209,7 +209,7 @@ def _at_other_currents(network: Network, corner: str, step_budget: int) -> list[
     found: list[Mode] = []
     for current in OTHER_CURRENTS:
         betas = {
-            name: network.resolved.beta(name, corner, current).value
+            name: network.resolved.gain(name, corner, current)
             for name in start_betas(network.resolved, corner)
         }
         solutions = enumerate_all(problem_of(network, betas), step_budget).solutions
@@ -235,7 +235,7 @@ def _settle(network: Network, corner: str, mode: Mode) -> tuple[Mode | None, dic
     for _ in range(BETA_ROUNDS):
         collector = collector_currents(network, betas, solution)
         wanted = {
-            name: resolved.beta(name, corner, abs(collector[name])).value
+            name: resolved.gain(name, corner, abs(collector[name]))
             for name in varying
             if collector[name] != 0.0
         }

@@ -72,7 +72,8 @@ class Context:
         mark = tuple(sorted(lows.items()))
         if mark not in self._moved:
             changed = tuple(replace(p, low=lows[p.key]) if p.key in lows else p for p in self.parameters)
-            self._moved[mark] = Context(self.frame, changed)
+            self._moved[mark] = made = Context(self.frame, changed)
+            made.__dict__["sign"] = self.sign  # the nominal values are the same
         return self._moved[mark]
 
 

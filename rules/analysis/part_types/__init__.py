@@ -13,7 +13,7 @@ from rules.analysis.part_types.diodes import diodes
 from rules.analysis.part_types.model import PartType, Sourced
 from rules.analysis.part_types.transistors import transistors
 
-__all__ = ["PART_TYPES", "BetaPromise", "PartType", "Sourced", "catalogue", "minimum_beta"]
+__all__ = ["PART_TYPES", "BetaPromise", "PartType", "Sourced", "catalogue", "minimum_beta", "minimum_gain"]
 
 PART_TYPES: Mapping[str, PartType] = MappingProxyType(
     {part.name: part for part in sorted((*transistors(), *diodes()), key=lambda part: part.name)}
@@ -44,24 +44,44 @@ def minimum_beta(part_type: PartType | str, collector_current: float) -> BetaPro
     Raises ValueError when the type has no published gain (a diode, an unknown
     name) or the current is negative or not finite.
     """
+    value = minimum_gain(part_type, collector_current)
+    part = _part(part_type)
+    currents, gains, sources = _MINIMA[part.name]
+    if collector_current < currents[0]:
+        source = (
+            f"assumed: nothing is published for {part.name} below {currents[0] * 1e3:g} mA ({gains[0]:g});"
+            " the gain is taken to fall to half of that at 10 uA, common practice"
+        )
+        return BetaPromise(value, False, source)
+    if collector_current > currents[-1]:
+        above = f"nothing is promised for {part.name} above {currents[-1] * 1e3:g} mA"
+        return BetaPromise(value, False, f"assumed: {above}; the last published value is taken")
+    i = bisect_left(currents, collector_current)
+    if collector_current == currents[i]:
+        return BetaPromise(value, True, sources[i])
+    ends = (f"{gains[j]:g} at {currents[j] * 1e3:g} mA" for j in (i - 1, i))
+    return BetaPromise(value, True, f"between {' and '.join(ends)}; {sources[i]}")
+
+
+def minimum_gain(part_type: PartType | str, collector_current: float) -> float:
+    """The value of :func:`minimum_beta` without a word on where it comes from; raises as that does."""
     if not (math.isfinite(collector_current) and collector_current >= 0.0):
         raise ValueError(f"collector current must be finite and not negative, got {collector_current!r}")
     part = _part(part_type)
     table = _MINIMA.get(part.name)
     if table is None:
         raise ValueError(f"{part.name} has no published current gain")
-    currents, gains, sources = table
+    currents, gains, _ = table
     if collector_current < currents[0]:
-        return _below(part.name, collector_current, currents[0], gains[0])
+        half = LOW_CURRENT_FACTOR * gains[0]
+        low = collector_current <= LOW_CURRENT
+        return half if low else _log_log(collector_current, LOW_CURRENT, currents[0], half, gains[0])
     if collector_current > currents[-1]:
-        above = f"nothing is promised for {part.name} above {currents[-1] * 1e3:g} mA"
-        return BetaPromise(gains[-1], False, f"assumed: {above}; the last published value is taken")
+        return gains[-1]
     i = bisect_left(currents, collector_current)
     if collector_current == currents[i]:
-        return BetaPromise(gains[i], True, sources[i])
-    value = _log_log(collector_current, currents[i - 1], currents[i], gains[i - 1], gains[i])
-    ends = (f"{gains[j]:g} at {currents[j] * 1e3:g} mA" for j in (i - 1, i))
-    return BetaPromise(value, True, f"between {' and '.join(ends)}; {sources[i]}")
+        return gains[i]
+    return _log_log(collector_current, currents[i - 1], currents[i], gains[i - 1], gains[i])
 
 
 def _part(part_type: PartType | str) -> PartType:
@@ -71,16 +91,6 @@ def _part(part_type: PartType | str) -> PartType:
         return PART_TYPES[part_type]
     except KeyError:
         raise ValueError(f"unknown part type {part_type!r}; known: {', '.join(PART_TYPES)}") from None
-
-
-def _below(name: str, current: float, lowest: float, gain: float) -> BetaPromise:
-    half = LOW_CURRENT_FACTOR * gain
-    value = half if current <= LOW_CURRENT else _log_log(current, LOW_CURRENT, lowest, half, gain)
-    source = (
-        f"assumed: nothing is published for {name} below {lowest * 1e3:g} mA ({gain:g});"
-        " the gain is taken to fall to half of that at 10 uA, common practice"
-    )
-    return BetaPromise(value, False, source)
 
 
 def _log_log(x: float, x0: float, x1: float, y0: float, y1: float) -> float:
