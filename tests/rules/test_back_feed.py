@@ -10,7 +10,6 @@ from rules.battery_sag import RULE as SAG
 from rules.floating_base import RULE as FLOATING
 from rules.min_beta_drive import RULE as DRIVE
 from schemas.circuit import Circuit
-from schemas.finding import Limit
 from tests.builders import (
     battery,
     circuit,
@@ -24,6 +23,7 @@ from tests.builders import (
     supply,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def high_side(level: float, resistance: float = 50.0, feed: float = 4.7e3) -> Circuit:
@@ -84,8 +84,7 @@ def test_a_pin_that_is_lifted_by_a_little_current(resistance: float, fires: bool
 
 
 def test_a_policy_moves_the_limit() -> None:
-    stricter = type(RULE)()
-    stricter.limits = {**RULE.limits, "current": Limit("current", 1e-3, "A", "a test")}
+    stricter = with_limits(RULE, current=1e-3)
     assert "violated" not in kinds(stricter, high_side(5.0))
 
 

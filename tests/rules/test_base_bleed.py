@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -16,6 +15,7 @@ from schemas.circuit import Ambient, Beta, Circuit
 from schemas.finding import Finding
 from tests.builders import circuit, contact, driver, exact, led, load, npn, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 HOT = Ambient(298.15, 298.15, 333.15)  # 60 degC
 
@@ -208,8 +208,7 @@ parts:
 
 
 def test_a_policy_may_count_on_stray_current() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "pick_up": replace(RULE.limits["pick_up"], value=5e-6)}
+    strict = with_limits(RULE, pick_up=5e-6)
     subject = opened(47e3)
     assert not judged(subject, RULE).findings
     assert only_finding(subject, strict).test.left == pytest.approx(47e3 * 6.13e-6, rel=1e-3)

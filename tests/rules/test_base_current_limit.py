@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -16,6 +15,7 @@ from schemas.circuit import Circuit, Ratings
 from schemas.finding import Finding
 from tests.builders import circuit, contact, driver, exact, film, load, npn, pnp, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def driven(ohms: float, **values: Any) -> Circuit:
@@ -189,8 +189,7 @@ def test_nothing_to_judge(subject: Circuit, words: str) -> None:
 
 
 def test_a_policy_may_allow_less() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "share": replace(RULE.limits["share"], value=0.02)}
+    strict = with_limits(RULE, share=0.02)
     subject = driven(1e3)
     assert not judged(subject, RULE).findings
     assert only_finding(subject, strict).test.right == pytest.approx(2e-3)

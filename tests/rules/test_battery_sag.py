@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -12,18 +11,9 @@ from rules.analysis.formulas.supply import cold_factor, internal_at_most
 from rules.battery_sag import RULE
 from schemas.circuit import Ambient, Circuit, frozen_map
 from tests.builders import BENCH, battery, circuit, coil, contact, exact, load, resistor, supply, zener
-from tests.judged import (
-    document,
-    judged,
-    kinds,
-    mirrored,
-    only_finding,
-    outcomes,
-    renamed,
-    reviewed,
-    value,
-)
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.latches import garden_light, tank
+from tests.otherwise import with_limits
 
 FROST = Ambient(263.15, 293.15, 298.15)
 
@@ -159,8 +149,7 @@ def test_cells_that_would_do_are_proven() -> None:
 
 
 def test_policy_sets_the_limit() -> None:
-    mild = copy(RULE)
-    mild.limits = {**RULE.limits, "old": replace(RULE.limits["old"], value=2.0)}
+    mild = with_limits(RULE, old=2.0)
     assert judged(lamp(5.0), RULE).findings
     assert not judged(lamp(5.0), mild).findings
 

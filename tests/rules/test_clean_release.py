@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -12,18 +11,9 @@ from rules.analysis.formulas.cutoff import collector_base_leakage
 from rules.clean_release import RULE
 from schemas.circuit import Ambient, Circuit, Part, frozen_map
 from tests.builders import circuit, resistor, supply
-from tests.judged import (
-    document,
-    judged,
-    kinds,
-    mirrored,
-    only_finding,
-    outcomes,
-    renamed,
-    reviewed,
-    value,
-)
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.latches import garden_light, tank
+from tests.otherwise import with_limits
 
 
 def lamp(*extra: Part, without: tuple[str, ...] = (), **members: Any) -> Circuit:
@@ -104,8 +94,7 @@ def test_a_larger_resistor_is_proven() -> None:
 
 
 def test_policy_sets_the_limit() -> None:
-    strict = copy(RULE)
-    strict.limits = {"share": replace(RULE.limits["share"], value=1e-4)}
+    strict = with_limits(RULE, share=1e-4)
     assert judged(sounder(1e6), strict).findings
     assert not judged(sounder(1e6), RULE).findings
 

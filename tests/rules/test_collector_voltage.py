@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import replace
-
 import pytest
 
 from rules.collector_voltage import RULE
@@ -13,6 +10,7 @@ from schemas.circuit import Circuit, Ratings
 from schemas.finding import Finding
 from tests.builders import circuit, coil, diode, driver, exact, npn, pnp, resistor, supply, zener
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
+from tests.otherwise import with_limits
 
 STATED = Ratings(vceo=60.0)
 
@@ -134,8 +132,7 @@ def test_tied_together_nothing_stands_across_it() -> None:
 
 def test_a_policy_share_changes_the_verdict() -> None:
     subject = switched(44.0, beta=150.0, ratings=STATED)
-    stricter = copy(RULE)
-    stricter.limits = {**RULE.limits, "share": replace(RULE.limits["share"], value=0.7)}
+    stricter = with_limits(RULE, share=0.7)
     assert kinds(RULE, subject) == {"satisfied"}
     assert only_finding(subject, stricter).test.right == pytest.approx(42.0)
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
-from types import MappingProxyType
 
 import pytest
 
@@ -12,7 +10,8 @@ from rules.contact_wetting import RULE
 from schemas.circuit import Circuit
 from schemas.finding import Finding
 from tests.builders import capacitor, circuit, contact, exact, film, load, npn, resistor, supply
-from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, reviewed, value
+from tests.otherwise import told_twice, with_limits
 
 
 def loop(ohms: float, volts: float = 12.0, material: str | None = "silver", **values: object) -> Circuit:
@@ -179,15 +178,12 @@ def test_the_pull_resistor_is_rounded_down() -> None:
 
 def test_names_do_not_matter() -> None:
     subject = document(RULE.lesson.failing).circuit
-    other, called = renamed(subject)
-    one, two = only_finding(subject, RULE), only_finding(other, RULE)
-    assert two.parts == tuple(called[name] for name in one.parts)
+    one, two = told_twice(subject, RULE)
     assert two.test == one.test
 
 
 def test_a_policy_moves_the_limit() -> None:
-    strict = copy(RULE)
-    strict.limits = MappingProxyType({**RULE.limits, "gold": replace(RULE.limits["gold"], value=1e-3)})
+    strict = with_limits(RULE, gold=1e-3)
     subject = loop(100e3, 3.0, "gold")
     assert finding_of(subject) is None
     assert only_finding(subject, strict).severity == "warning"

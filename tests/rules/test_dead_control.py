@@ -11,9 +11,9 @@ from rules.dead_control import RULE
 from rules.one_pin_net import RULE as ONE_PIN
 from rules.reversed_part import RULE as REVERSED
 from schemas.circuit import Circuit, NetNote
-from schemas.finding import Limit
 from tests.builders import circuit, contact, diode, driver, film, led, load, npn, pnp, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot
 
 LEAVES = NetNote(terminal=True)
@@ -140,8 +140,7 @@ def test_both_sides_of_the_limit(limit: float, fires: bool) -> None:
         driver("U1", "o", "gnd", 8.0, 9.0),
         resistor("R9", "o", "gnd", 10e3),
     )
-    other = type(RULE)()
-    other.limits = {"least": Limit("least", limit, "", "a test")}
+    other = with_limits(RULE, least=limit)
     (outcome,) = outcomes(other, subject)
     assert outcome.test is not None
     assert outcome.test.left == pytest.approx(1.0 / 9.0)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -26,6 +24,7 @@ from tests.builders import (
     zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
+from tests.otherwise import with_limits
 
 
 def string(volts: float, *drops: float) -> Circuit:
@@ -183,8 +182,7 @@ def test_nothing_to_judge(subject: Circuit, words: str) -> None:
 
 
 def test_a_policy_may_ask_for_more() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "least": replace(RULE.limits["least"], value=2.0)}
+    strict = with_limits(RULE, least=2.0)
     subject = string(5.0, 3.2)
     assert not judged(subject, RULE).findings
     assert only_finding(subject, strict).test.right == 2.0

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
-from types import MappingProxyType
 
 import pytest
 
@@ -13,7 +11,8 @@ from schemas.circuit import Circuit
 from schemas.finding import Finding
 from service.cautions import ALWAYS, cautions_for
 from tests.builders import battery, circuit, contact, fuse, load, resistor, supply
-from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, reviewed, value
+from tests.judged import document, judged, kinds, only_finding, outcomes, reviewed, value
+from tests.otherwise import told_twice, with_limits
 
 
 def lamp(volts: float = 12.0, *, kind: str = "battery", use: str | None = None, **values: object) -> Circuit:
@@ -203,16 +202,13 @@ def test_ordinary_uses_are_silent(use: str | None) -> None:
 
 def test_names_do_not_matter() -> None:
     subject = document(RULE.lesson.failing).circuit
-    other, called = renamed(subject)
-    one, two = only_finding(subject, RULE), only_finding(other, RULE)
-    assert two.parts == tuple(called[name] for name in one.parts)
+    one, two = told_twice(subject, RULE)
     assert two.test == one.test
 
 
 def test_a_policy_moves_the_limit() -> None:
     """30 V DC where it is wet: clause 414.4.5 of the HD/IEC 60364-4-41 family."""
-    wet = copy(RULE)
-    wet.limits = MappingProxyType({**RULE.limits, "scope": replace(RULE.limits["scope"], value=30.0)})
+    wet = with_limits(RULE, scope=30.0)
     assert not findings(lamp(48.0))
     assert only_finding(lamp(48.0), wet).role == "voltage"
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -19,6 +18,7 @@ from schemas.finding import Finding
 from tests.builders import film, npn, pnp, resistor
 from tests.judged import document, judged, kinds, mirrored, outcomes, renamed, reviewed, value
 from tests.latches import bistable, garden_light, tank
+from tests.otherwise import with_limits
 
 
 def held(
@@ -140,8 +140,7 @@ def test_the_filter_takes_no_verdict_away_from_the_rule_on_headroom() -> None:
 
 
 def test_policy_sets_the_slope() -> None:
-    calm = copy(RULE)
-    calm.limits = {**RULE.limits, "slope": replace(RULE.limits["slope"], value=1e4)}
+    calm = with_limits(RULE, slope=1e4)
     assert judged(held(900e3, 47e3), RULE).findings
     assert not judged(held(900e3, 47e3), calm).findings
 

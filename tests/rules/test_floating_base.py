@@ -14,7 +14,6 @@ from rules.analysis.study import Study
 from rules.floating_base import RULE
 from rules.no_dc_path import RULE as NO_DC_PATH
 from schemas.circuit import Ambient, Beta, Circuit
-from schemas.finding import Limit
 from tests.builders import (
     battery,
     circuit,
@@ -28,6 +27,7 @@ from tests.builders import (
     supply,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 from tests.timers import blinker
 
 HOT = Ambient(273.15, 298.15, 333.15)
@@ -67,10 +67,7 @@ def test_both_sides_of_a_hundredth_of_the_load(collector: float, severity: str) 
 
 
 def test_a_policy_moves_the_hundredth() -> None:
-    stricter = type(RULE)()
-    share = RULE.limits["share"]
-    tight = Limit(share.name, 0.009, share.unit, share.source, share.meaning)
-    stricter.limits = {**RULE.limits, "share": tight}
+    stricter = with_limits(RULE, share=0.009)
     assert only_finding(lamp_switch(collector=775.0), stricter).severity == "error"
 
 
@@ -94,8 +91,7 @@ def test_a_relay_that_may_not_let_go() -> None:
         npn("Q1", collector="c", base="b", emitter="gnd", beta=Beta(100, 200, 400), icbo=5e-6),
         ambient=HOT,
     )
-    looser = type(RULE)()
-    looser.limits = {**RULE.limits, "share": Limit("share", 0.9, "", "a test")}
+    looser = with_limits(RULE, share=0.9)
     finding = only_finding(subject, looser)
     assert finding.test.right == pytest.approx(0.5 * 0.1 * 12.0 / 400.0)
     assert "K1 may not let go" in finding.message

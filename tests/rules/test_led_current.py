@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -28,6 +27,7 @@ from tests.builders import (
     zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def lamp(ohms: float, volts: float = 9.0, drop: float = 2.0, **values: Any) -> Circuit:
@@ -239,8 +239,7 @@ def test_an_led_that_never_lights_is_not_judged() -> None:
 
 
 def test_a_policy_may_ask_for_another_share() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "share": replace(RULE.limits["share"], value=0.5)}
+    strict = with_limits(RULE, share=0.5)
     subject = lamp(560.0, current=20e-3)
     assert not judged(subject, RULE).findings
     assert only_finding(subject, strict).test.right == pytest.approx(10e-3)

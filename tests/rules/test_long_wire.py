@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import replace
-from types import MappingProxyType
 
 import pytest
 
@@ -15,6 +13,7 @@ from schemas.circuit import Circuit, NetNote, Part, frozen_map
 from schemas.finding import Finding
 from tests.builders import BENCH, circuit, contact, exact, film, load, npn, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def float_switch(
@@ -206,8 +205,7 @@ def test_names_do_not_matter() -> None:
 
 def test_a_policy_moves_the_limit() -> None:
     """Beside 400 V the same wire picks up more."""
-    high = copy(RULE)
-    high.limits = MappingProxyType({**RULE.limits, "mains": replace(RULE.limits["mains"], value=400.0)})
+    high = with_limits(RULE, mains=400.0)
     subject = float_switch(5.0, 15e3)
     assert "hum" not in findings(subject)
     assert {f.role for f in judged(subject, high).findings} == {"hum"}

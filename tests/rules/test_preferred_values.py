@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import replace
-from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -15,7 +12,8 @@ from rules.preferred_values import RULE
 from schemas.circuit import Circuit, Tolerance
 from schemas.finding import Finding
 from tests.builders import capacitor, circuit, coil, film, load, resistor, supply
-from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, reviewed, value
+from tests.judged import document, judged, kinds, only_finding, outcomes, reviewed, value
+from tests.otherwise import told_twice, with_limits
 
 
 def with_resistor(ohms: float, tolerance: float | None = None) -> Circuit:
@@ -133,15 +131,12 @@ def test_all_members_of_all_series_up_to_e24_pass() -> None:
 
 def test_names_do_not_matter() -> None:
     subject = document(RULE.lesson.failing).circuit
-    other, called = renamed(subject)
-    one, two = only_finding(subject, RULE), only_finding(other, RULE)
-    assert two.parts == tuple(called[name] for name in one.parts)
+    one, two = told_twice(subject, RULE)
     assert two.test == one.test
 
 
 def test_a_policy_moves_the_limit() -> None:
-    easy = copy(RULE)
-    easy.limits = MappingProxyType({**RULE.limits, "same": replace(RULE.limits["same"], value=0.05)})
+    easy = with_limits(RULE, same=0.05)
     (outcome,) = (o for o in outcomes(easy, with_resistor(4.8e3)))
     assert outcome.kind == "satisfied"
 

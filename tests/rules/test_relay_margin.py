@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -27,6 +25,7 @@ from tests.builders import (
     supply,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 HOT = Ambient(273.15, 293.15, 293.15 + 25.45)  # 45.45 degC: copper has 1.1 times its resistance at 20 degC
 
@@ -185,8 +184,7 @@ def test_an_overdriven_coil_gets_a_resistor() -> None:
 
 
 def test_policy_sets_the_limit() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "sure": replace(RULE.limits["sure"], value=1.2)}
+    strict = with_limits(RULE, sure=1.2)
     assert judged(pulled(15.0), strict).findings
     assert not judged(pulled(15.0), RULE).findings
 

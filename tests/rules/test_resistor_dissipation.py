@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 
 import pytest
@@ -22,6 +21,7 @@ from tests.builders import (
     supply,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def heater(ohms: float, watts: float | None = 0.25, volts: float = 12.0) -> Circuit:
@@ -207,8 +207,7 @@ def test_the_next_body_is_proven(power: str) -> None:
 
 def test_a_policy_share_changes_the_verdict() -> None:
     subject = heater(144.0 / 0.14)
-    stricter = copy(RULE)
-    stricter.limits = {**RULE.limits, "share": replace(RULE.limits["share"], value=0.5)}
+    stricter = with_limits(RULE, share=0.5)
     assert kinds(RULE, subject) == {"satisfied"}
     assert only_finding(subject, stricter).test.right == pytest.approx(0.125)
 

@@ -6,9 +6,9 @@ import pytest
 
 from rules.reverse_battery import RULE
 from schemas.circuit import Circuit, Ratings
-from schemas.finding import Limit
 from tests.builders import battery, capacitor, circuit, contact, diode, film, led, npn, part, resistor, supply
 from tests.judged import document, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def lantern(volts: float = 9.0, *more: object, **values: object) -> Circuit:
@@ -48,8 +48,7 @@ def test_a_policy_moves_what_a_capacitor_stands() -> None:
         resistor("R1", "cell", "gnd", 1e3),
     )
     assert value(only_finding(subject, RULE), "V_R C1") == pytest.approx(3.0)
-    looser = type(RULE)()
-    looser.limits = {**RULE.limits, "capacitor": Limit("capacitor", 3.5, "V", "a test")}
+    looser = with_limits(RULE, capacitor=3.5)
     assert kinds(looser, subject) == {"satisfied"}
 
 

@@ -9,7 +9,6 @@ import pytest
 from rules.base_emitter_reverse import RULE as EMITTER
 from rules.reversed_part import RULE
 from schemas.circuit import Circuit, NetNote, Ratings
-from schemas.finding import Limit
 from tests.builders import (
     battery,
     circuit,
@@ -27,6 +26,7 @@ from tests.builders import (
     zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def switch(collector: str = "out", emitter: str = "gnd", feed: float = 4.7e3) -> Circuit:
@@ -99,8 +99,7 @@ def test_both_sides_of_what_counts_against_the_arrow() -> None:
     """A policy that lets 4 mA pass sees nothing in the 3.83 mA of the switch."""
     subject = switch(collector="gnd", emitter="out")
     for limit, kind in ((3.8e-3, "violated"), (3.9e-3, "satisfied")):
-        other = type(RULE)()
-        other.limits = {**RULE.limits, "arrow": Limit("arrow", limit, "A", "a test")}
+        other = with_limits(RULE, arrow=limit)
         assert kinds(other, subject) == {kind}
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -12,18 +11,9 @@ from rules.analysis.formulas.supply import standby_life
 from rules.standing_current import RULE
 from schemas.circuit import Circuit, Part, Requirement, frozen_map
 from tests.builders import battery, capacitor, contact, exact, npn, resistor, supply
-from tests.judged import (
-    document,
-    judged,
-    kinds,
-    mirrored,
-    only_finding,
-    outcomes,
-    renamed,
-    reviewed,
-    value,
-)
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.latches import tank
+from tests.otherwise import with_limits
 
 YEAR = 365.25 * 24 * 3600.0
 CAPACITY = 0.55 * 3600.0  # C, a 9 V block of 550 mAh
@@ -150,8 +140,7 @@ def test_a_larger_resistor_is_proven() -> None:
 
 
 def test_policy_sets_the_limit() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "life": replace(RULE.limits["life"], value=3.0 * YEAR)}
+    strict = with_limits(RULE, life=3.0 * YEAR)
     assert judged(divider(200e3), strict).findings
     assert not judged(divider(200e3), RULE).findings
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -23,18 +22,9 @@ from tests.builders import (
     resistor,
     supply,
 )
-from tests.judged import (
-    document,
-    judged,
-    kinds,
-    mirrored,
-    only_finding,
-    outcomes,
-    renamed,
-    reviewed,
-    value,
-)
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.latches import garden_light
+from tests.otherwise import with_limits
 
 
 def emptied(ohms: float | None, farads: float = 100e-6, *extra: Part, **values: Any) -> Circuit:
@@ -211,8 +201,7 @@ def test_a_resistor_in_series_is_proven() -> None:
 
 
 def test_policy_sets_the_limit() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "path": replace(RULE.limits["path"], value=47.0)}
+    strict = with_limits(RULE, path=47.0)
     assert judged(emptied(22.0), strict).findings
     assert not judged(emptied(22.0), RULE).findings
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -12,18 +11,9 @@ from rules.analysis.formulas.supply import bulk_at_least
 from rules.supply_decoupling import RULE
 from schemas.circuit import Circuit, NetNote, Part, frozen_map
 from tests.builders import battery, capacitor, circuit, coil, contact, diode, film, resistor, supply
-from tests.judged import (
-    document,
-    judged,
-    kinds,
-    mirrored,
-    only_finding,
-    outcomes,
-    renamed,
-    reviewed,
-    value,
-)
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.latches import garden_light, tank
+from tests.otherwise import with_limits
 
 
 def latched(
@@ -138,8 +128,7 @@ def test_behind_a_switch_the_capacitors_go_behind_it() -> None:
 
 
 def test_policy_sets_the_limit() -> None:
-    mild = copy(RULE)
-    mild.limits = {**RULE.limits, "load": replace(RULE.limits["load"], value=0.2)}
+    mild = with_limits(RULE, load=0.2)
     assert judged(latched(220.0), RULE).findings
     assert not judged(latched(220.0), mild).findings
 

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import replace
-from types import MappingProxyType
-
 import pytest
 
 from rules.analysis.formulas.field import node_at_most, reading_share
@@ -13,7 +9,8 @@ from rules.testability import RULE
 from schemas.circuit import Circuit
 from schemas.finding import Finding
 from tests.builders import contact, driver, exact, led, load, npn, resistor, supply
-from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
+from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, value
+from tests.otherwise import told_twice, with_limits
 from tests.timers import garden_light, on_delay, one_shot
 
 
@@ -120,16 +117,13 @@ def test_an_open_node_is_no_place_to_measure() -> None:
 
 def test_names_do_not_matter() -> None:
     subject = document(RULE.lesson.failing).circuit
-    other, called = renamed(subject)
-    one, two = only_finding(subject, RULE), only_finding(other, RULE)
-    assert two.parts == tuple(called[name] for name in one.parts)
+    one, two = told_twice(subject, RULE)
     assert two.test.left == pytest.approx(one.test.left)
 
 
 def test_a_policy_moves_the_limit() -> None:
     """With a meter of 1 Mohm only 52.6 kohm may be behind a node."""
-    poor = copy(RULE)
-    poor.limits = MappingProxyType({**RULE.limits, "meter": replace(RULE.limits["meter"], value=1e6)})
+    poor = with_limits(RULE, meter=1e6)
     assert finding_of(watch(100e3)) is None
     assert only_finding(watch(100e3), poor).severity == "note"
 

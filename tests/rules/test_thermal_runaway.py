@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from copy import copy
-from dataclasses import replace
 
 import pytest
 
@@ -15,6 +13,7 @@ from schemas.circuit import Circuit, Part, Ratings
 from schemas.finding import Finding
 from tests.builders import circuit, current_source, driver, exact, led, npn, pnp, resistor, supply
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 AT_200 = Ratings(thermal=200.0)
 NO_LEAK = 0.0
@@ -253,8 +252,7 @@ def test_no_transistor_and_none_that_is_active() -> None:
 
 def test_a_policy_limit_changes_the_verdict() -> None:
     subject = stage(20.0, ratings=AT_200)
-    stricter = copy(RULE)
-    stricter.limits = {**RULE.limits, "careful": replace(RULE.limits["careful"], value=0.15)}
+    stricter = with_limits(RULE, careful=0.15)
     assert kinds(RULE, subject) == {"satisfied"}
     assert only_finding(subject, stricter).test.right == 0.15
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from copy import copy
 from dataclasses import replace
-from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -17,7 +15,8 @@ from rules.tolerance_reachable import RULE
 from schemas.circuit import Action, Circuit, Requirement, Tolerance, frozen_map
 from schemas.finding import Finding, identity
 from tests.builders import circuit, contact, exact, film, led, npn, resistor, supply
-from tests.judged import document, judged, kinds, only_finding, outcomes, renamed, reviewed, value
+from tests.judged import document, judged, kinds, only_finding, outcomes, reviewed, value
+from tests.otherwise import told_twice, with_limits
 
 
 def tap(within: float, low: float | None = None, target: float = 6.0, **limits: float) -> Circuit:
@@ -200,15 +199,12 @@ def test_without_requirements_nothing_is_judged() -> None:
 
 def test_names_do_not_matter() -> None:
     subject = timer(0.15, 0.2)
-    other, called = renamed(subject)
-    one, two = only_finding(subject, RULE), only_finding(other, RULE)
-    assert two.parts == tuple(called[name] for name in one.parts)
+    one, two = told_twice(subject, RULE)
     assert two.test.left == pytest.approx(one.test.left)
 
 
 def test_a_policy_moves_the_limit() -> None:
-    strict = copy(RULE)
-    strict.limits = MappingProxyType({**RULE.limits, "close": replace(RULE.limits["close"], value=0.02)})
+    strict = with_limits(RULE, close=0.02)
     assert finding_of(tap(0.015)) is None
     assert only_finding(tap(0.015), strict).severity == "warning"
 

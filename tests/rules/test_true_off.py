@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -26,6 +25,7 @@ from tests.builders import (
     zener,
 )
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 
 def high_side(
@@ -224,8 +224,7 @@ def test_an_led_in_series_that_is_too_small_does_not_help() -> None:
 
 
 def test_a_policy_may_ask_for_more() -> None:
-    strict = copy(RULE)
-    strict.limits = {"spare": replace(RULE.limits["spare"], value=0.3)}
+    strict = with_limits(RULE, spare=0.3)
     subject = high_side(5.0, 4.8, None)
     assert not judged(subject, RULE).findings
     assert only_finding(subject, strict).test.right == pytest.approx(0.15)

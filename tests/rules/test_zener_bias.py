@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +13,7 @@ from schemas.circuit import Ambient, Circuit, Ratings, Tolerance
 from schemas.finding import Finding
 from tests.builders import circuit, contact, exact, load, npn, resistor, supply, zener
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
+from tests.otherwise import with_limits
 
 EXACTLY = Tolerance(0.0, 0.0)
 WATT = Ratings(power=1.0)
@@ -239,8 +239,7 @@ def test_no_zener() -> None:
 
 
 def test_a_policy_may_ask_for_more() -> None:
-    strict = copy(RULE)
-    strict.limits = {**RULE.limits, "sure": replace(RULE.limits["sure"], value=5e-3)}
+    strict = with_limits(RULE, sure=5e-3)
     subject = shunt(9.0, 1e3, 5.0)
     assert not judged(subject, RULE).findings
     assert only_finding(subject, strict).test.right == 5e-3
