@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.corners.parameters import TEMPERATURE, Parameter
 from rules.analysis.delay_corners import Corner, Share, every_delay
+from rules.outcomes import broken
 from rules.wording import ZERO_CELSIUS, listed, say, with_position
 from schemas.finding import Finding, Outcome, Proposal, Quantity, Severity, Test, identity
 
@@ -136,7 +137,7 @@ def violated(
         caused_by=cause,
         advice=tuple(advice),
     )
-    return Outcome(rule.slug, "violated", subject, "", timed.name, corner, test, finding, tuple(proposals))
+    return broken(finding, subject, proposals)
 
 
 def parameter_name(parameter: Parameter) -> str:

@@ -20,7 +20,7 @@ from rules.analysis.hazards import (
     span_of,
 )
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 from schemas.quantities import document_text
@@ -317,7 +317,7 @@ class ExtraLowVoltage:
             advice=advice,
         )
         about = parts if subject is None else subject
-        return Outcome(self.slug, "violated", about, "", state, None, test, finding, proposals)
+        return broken(finding, about, proposals)
 
 
 def _given(study: Study, name: str) -> Quantity:

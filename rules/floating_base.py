@@ -22,7 +22,7 @@ from rules.analysis.open_bases import (
 )
 from rules.analysis.resolve import TRANSISTORS
 from rules.contract import API_LEVEL, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import celsius, member_pointer, say, with_position
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -184,7 +184,7 @@ class FloatingBase:
             caused_by=cause_among(study.circuit, island.nets),
         )
         proposals = (_bleed(study, part, base),) if study.proposing else ()
-        return Outcome(self.slug, "violated", (part.name,), "", *place, judged.test, finding, proposals)
+        return broken(finding, (part.name,), proposals)
 
     def _judge(self, study: Study, base: OpenBase) -> _Judged:
         """The limit it breaks by most; a warning where it breaks none of them."""

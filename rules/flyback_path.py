@@ -23,7 +23,7 @@ from rules.flyback_words import (
     late_evidence,
     late_message,
 )
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import member_pointer
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -282,7 +282,7 @@ class FlybackPath:
             role=role,
             advice=tuple(told),
         )
-        return Outcome(self.slug, "violated", parts[:1], "", state, corner, test, finding, proposals)
+        return broken(finding, parts[:1], proposals)
 
 
 RULE = FlybackPath()

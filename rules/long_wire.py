@@ -22,7 +22,7 @@ from rules.analysis.pickup import carried, loosest, series_to_base, transfer
 from rules.analysis.preferred import round_up
 from rules.analysis.resolve import TRANSISTORS, escape
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import celsius, say
 from schemas.finding import (
     Change,
@@ -374,7 +374,7 @@ class LongWire:
             role=role,
             advice=advice,
         )
-        return Outcome(self.slug, "violated", about, "", state, corner, test, finding, proposals)
+        return broken(finding, about, proposals)
 
 
 def _defined(study: Study, state: State, transistor: str) -> bool:

@@ -11,6 +11,7 @@ from rules.analysis.lonely import cause_among
 from rules.analysis.open_bases import OpenBase, finding_of, open_base
 from rules.analysis.resolve import TRANSISTORS
 from rules.contract import API_LEVEL, Lesson
+from rules.outcomes import broken
 from rules.wording import celsius, listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
 
@@ -126,7 +127,7 @@ class NoDcPath:
             role="current without a path",
             advice=(f"draw the path that takes the current of {listed(parts)} back",),
         )
-        return Outcome(self.slug, "violated", parts, "", finding.state, None, test, finding)
+        return broken(finding, parts)
 
     def _island(self, study: Study, island: Island, sets: StateSet, state: str, known: set[str]) -> Outcome:
         """What an island of undefined nets amounts to."""
@@ -155,7 +156,7 @@ class NoDcPath:
             advice=tuple(_advice(study, island, bases)),
             caused_by=_cause(study, island),
         )
-        return Outcome(self.slug, "violated", island.nets, "", *place, test, finding)
+        return broken(finding, island.nets)
 
     def _severity(
         self, study: Study, island: Island, bases: tuple[OpenBase, ...], elsewhere: bool

@@ -20,7 +20,7 @@ from rules.analysis.lonely import (
     spelt_alike,
 )
 from rules.contract import API_LEVEL, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -122,7 +122,7 @@ class OnePinNet:
             advice=tuple(_advice(study, pin, found, spare)),
         )
         proposals = tuple(_proposal(study, pin, home) for home in found) if study.proposing else ()
-        return Outcome(self.slug, "violated", (pin.net,), "", None, None, test, finding, proposals)
+        return broken(finding, (pin.net,), proposals)
 
 
 def _proposal(study: Study, pin: Lonely, home: Home) -> Proposal:

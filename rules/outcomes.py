@@ -49,6 +49,21 @@ def satisfied(
     )
 
 
+def broken(finding: Finding, about: Iterable[str], proposals: Iterable[Proposal] = ()) -> Outcome:
+    """The outcome about ``about`` that a finding is."""
+    return Outcome(
+        finding.rule,
+        "violated",
+        tuple(about),
+        "",
+        finding.state,
+        finding.corner,
+        finding.test,
+        finding,
+        tuple(proposals),
+    )
+
+
 def violated(
     rule: Rule,
     study: Study,
@@ -78,22 +93,23 @@ def violated(
         pointers = [member_pointer(part, "resistance") for part in resistors] or [
             member_pointer(subject[0], "pins")
         ]
-    return _broken(
-        rule,
-        subject,
-        situation.place,
-        test,
-        severity,
-        message,
-        evidence,
-        role=role,
+    finding = Finding(
+        rule=rule.slug,
+        severity=severity,
         parts=named,
-        nets=sorted(set(nets)),
-        pointers=pointers,
-        proposals=proposals,
-        cause=cause,
-        advice=advice,
+        nets=tuple(sorted(set(nets))),
+        pointers=tuple(pointers),
+        state=situation.label,
+        corner=situation.corner,
+        message=message,
+        evidence=tuple(evidence),
+        test=test,
+        grounds=rule.grounds,
+        role=role,
+        caused_by=cause,
+        advice=tuple(advice),
     )
+    return broken(finding, subject, proposals)
 
 
 def violated_by(
@@ -112,48 +128,13 @@ def violated_by(
     advice: Iterable[str] = (),
 ) -> Outcome:
     """A finding about one part alone, at a ``place`` of state and corner; it points at ``member``."""
-    return _broken(
-        rule,
-        (part,),
-        place,
-        test,
-        severity,
-        message,
-        evidence,
-        role=role,
-        parts=(part,),
-        nets=(),
-        pointers=(member_pointer(part, member),),
-        proposals=proposals,
-        cause=cause,
-        advice=advice,
-    )
-
-
-def _broken(
-    rule: Rule,
-    about: tuple[str, ...],
-    place: tuple[str | None, str | None],
-    test: Test,
-    severity: Severity,
-    message: str,
-    evidence: Iterable[Quantity],
-    *,
-    role: str,
-    parts: Iterable[str],
-    nets: Iterable[str],
-    pointers: Iterable[str],
-    proposals: Iterable[Proposal],
-    cause: str | None,
-    advice: Iterable[str],
-) -> Outcome:
     state, corner = place
     finding = Finding(
         rule=rule.slug,
         severity=severity,
-        parts=tuple(parts),
-        nets=tuple(nets),
-        pointers=tuple(pointers),
+        parts=(part,),
+        nets=(),
+        pointers=(member_pointer(part, member),),
         state=state,
         corner=corner,
         message=message,
@@ -164,4 +145,4 @@ def _broken(
         caused_by=cause,
         advice=tuple(advice),
     )
-    return Outcome(rule.slug, "violated", about, "", state, corner, test, finding, tuple(proposals))
+    return broken(finding, (part,), proposals)

@@ -17,7 +17,7 @@ from rules.analysis.startup import (
     told_corners,
 )
 from rules.contract import API_LEVEL, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.startup_words import (
     by_chance,
     delayed,
@@ -238,7 +238,7 @@ class PowerUp:
             grounds=self.grounds,
             role=role,
         )
-        return Outcome(self.slug, "violated", (), "", state, corner, test, finding, proposals)
+        return broken(finding, (), proposals)
 
 
 def _differing(study: Study, states: Iterable[State]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.named import GAINS, End, Range
 from rules.analysis.requirements import Asked, Window
+from rules.outcomes import broken
 from rules.wording import from_to, listed, member_pointer, new_resistance, say, with_position
 from schemas.finding import Change, Finding, Outcome, Proposal, Quantity, Test
 
@@ -79,7 +80,7 @@ def violated(
         caused_by=cause,
     )
     about = (*parts, *nets, item.label)
-    return Outcome(rule.slug, "violated", about, "", state, corner, test, finding, tuple(proposals))
+    return broken(finding, about, proposals)
 
 
 def why_unknown(study: Study) -> str:

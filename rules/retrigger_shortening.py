@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.requirements import asked, means
 from rules.analysis.second_period import Retimed, at_slowest, retimed, stays_moved, stimulated
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test, identity
 from schemas.quantities import format_quantity
@@ -135,8 +135,7 @@ class RetriggerShortening:
             role=f"second period after {two.stimulus}",
             caused_by=_cause(study, two),
         )
-        state = two.delay.timed.name
-        return Outcome(self.slug, "violated", (name, two.stimulus), "", state, two.corner, test, finding)
+        return broken(finding, (name, two.stimulus))
 
 
 def _cause(study: Study, two: Retimed) -> str:

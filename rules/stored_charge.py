@@ -11,7 +11,7 @@ from rules.analysis.charge import Pulse, pulses
 from rules.analysis.formulas.supply import peak_current
 from rules.charge_words import Case, evidence, message, series
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import broken, not_applicable
 from rules.wording import member_pointer
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
 
@@ -196,9 +196,7 @@ class StoredCharge:
             role="stored charge",
             advice=("a smaller capacitor, where the time allows it",),
         )
-        return Outcome(
-            self.slug, "violated", about, "", pulse.state, pulse.corner, test, finding, made
-        )
+        return broken(finding, about, made)
 
 
 RULE = StoredCharge()

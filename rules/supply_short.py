@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.elements import SOURCES, Branch, Fault, branches_of
 from rules.analysis.preferred import round_up
 from rules.contract import API_LEVEL, Dial, Lesson
+from rules.outcomes import broken
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test
 
@@ -111,7 +112,7 @@ class SupplyShort:
             role=fault.kind,
             advice=tuple(_advice(study, fault, volts)),
         )
-        return Outcome(self.slug, "violated", subject, "", position, None, test, finding)
+        return broken(finding, subject)
 
     def _source(self, study: Study, name: str, faulty: bool) -> Iterator[Outcome]:
         resistance = study.value(name, "resistance")
@@ -170,7 +171,7 @@ class SupplyShort:
                 f" so that less than {say(test.right, 'A')} flows",
             ),
         )
-        return Outcome(self.slug, "violated", (name,), "", *place, test, finding)
+        return broken(finding, (name,))
 
 
 def _level(found: StateSet, driver: str) -> str:

@@ -10,6 +10,7 @@ from rules.analysis.delay_corners import every_delay
 from rules.analysis.leakage import choices
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.leakage_words import Case, case_of, evidence, message, never_ends, other_ways, worst_case
+from rules.outcomes import broken
 from rules.wording import member_pointer, times
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -162,17 +163,7 @@ class TimingLeakage:
                 role="charging" if case.delay.opposed else "discharging",
                 advice=advice,
             )
-            yield Outcome(
-                self.slug,
-                "violated",
-                (case.capacitor,),
-                "",
-                case.state,
-                case.corner,
-                test,
-                finding,
-                proposals,
-            )
+            yield broken(finding, (case.capacitor,), proposals)
 
     def _judge(self, ratio: float, opposed: bool) -> tuple[Severity | None, Test]:
         """Severity and test of a ratio; leakage that helps only shortens the state and is never an error."""

@@ -17,6 +17,7 @@ from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import Asked, asked, means
 from rules.analysis.stays import Ruler, Stays
 from rules.contract import API_LEVEL, Dial, Lesson
+from rules.outcomes import broken
 from rules.required_words import limits, wanted
 from rules.reset_words import SHORTENING
 from rules.wording import member_pointer, say
@@ -248,7 +249,7 @@ class ToleranceReachable:
             caused_by=case.cause,
         )
         made = _proposals(case, capacitors) if study.proposing else ()
-        return Outcome(self.slug, "violated", case.about, "", case.state, None, test, finding, made)
+        return broken(finding, case.about, made)
 
 
 def _message(
