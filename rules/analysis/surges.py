@@ -11,6 +11,7 @@ from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.runs import Corner, Episode, episodes
 from rules.analysis.stress import Peak, clean, moves, peak_at
 from rules.analysis.timeline.peaks import greatest_of
+from rules.analysis.timeline.timelines import hasty
 
 if TYPE_CHECKING:
     from rules.analysis.elements import Array
@@ -37,7 +38,7 @@ def after(study: Study, peak: Peak, part: str, seconds: float) -> float:
     if peak.episode is None or peak.at is None:
         return peak.value
     timeline = peak.episode.timeline
-    moment = min(peak.at + seconds, timeline.last.end)
+    moment = min(peak.at + max(seconds, hasty(study, timeline)), timeline.last.end)
     left = sign * float(timeline.at(moment).current(part, pin, [moment])[0])
     return peak.value if np.isnan(left) else clean(left)
 

@@ -52,11 +52,7 @@ def modes_at(plant: Plant, x: Array, direction: Array | None = None) -> list[Lin
     found = _holding(plant, x, direction, plant.supports_at(x))
     if found:
         return found
-    further: list[Linear] = []
-    for mode in _holding(plant, x, direction, _bordering(plant, x)):
-        if not any(is_same_point(plant, mode, other, x) for other in further):
-            further.append(mode)
-    return further
+    return _points(plant, _holding(plant, x, direction, _bordering(plant, x)), x)
 
 
 def _holding(
@@ -149,6 +145,7 @@ def landing(
     options = [other for other in every if other.sign != -1 and plant.state(other, x).stable]
     if len(options) > 1 and direction is not None:
         options = [other for other in options if _lasts(other, x, direction)] or options
+    options = _points(plant, options, x)
     if not options:
         return Stuck("no other stable state exists with these stored values")
     if len(options) == 1:
@@ -162,6 +159,15 @@ def landing(
             words = f"of {len(options)} stable states it is the one at the other end of the bend"
             return Landing(followed, x, True, words)
     return Stuck(f"{len(options)} stable states may follow")
+
+
+def _points(plant: Plant, modes: list[Linear], x: Array) -> list[Linear]:
+    """The first mode of every point: a junction at its drop, without current, may be on or off."""
+    found: list[Linear] = []
+    for mode in modes:
+        if not any(is_same_point(plant, mode, other, x) for other in found):
+            found.append(mode)
+    return found
 
 
 def _lasts(mode: Linear, x: Array, direction: Array) -> bool:
@@ -288,6 +294,9 @@ def _past(plant: Plant, mode: Linear | None, x: Array, direction: Array) -> Land
         if other.sign != -1 and (mode is None or other.support != mode.support)
     ]
     stable = [other for other in options if plant.state(other, beyond).stable]
+    if len(stable) > 1:
+        lasting = [other for other in stable if _lasts(other, beyond, direction)]
+        stable = _points(plant, lasting or stable, beyond)
     if len(stable) != 1:
         return Stuck(f"{len(stable)} stable states may follow" if stable else "no state follows")
     return Landing(stable[0], beyond, True, "it is the only stable state there")

@@ -23,7 +23,9 @@ from schemas.circuit import Action
 if TYPE_CHECKING:
     from rules.analysis.study import Study
 
-SOFT = 1e-3  # ohm
+SOFT = 1e-2  # ohm
+GONE = 20.0  # time constants after which a current is gone
+SOURCES = ("battery", "supply", "driver")
 DISTURBANCES = (1.0, -1.0, 3.0, -3.0)  # V; what sets going a state that rests on paper only
 REST, POWER_UP = "rest", "power-up"
 
@@ -164,7 +166,7 @@ def course(
 def _softened(world: World) -> World | None:
     """The same circuit with a hair of resistance in its ideal sources; ``None`` where there is nothing to do.
 
-    An ideal source that fills a capacitor through a diode asks for a current without end; with a milliohm
+    An ideal source that fills a capacitor through a diode asks for a current without end; with some milliohms
     the capacitor follows within microseconds.
     """
     resolved = world.resolved
@@ -174,13 +176,29 @@ def _softened(world: World) -> World | None:
     ideal = [
         part.name
         for part in parts
-        if part.kind in ("battery", "supply", "driver") and resolved.value(part.name, "resistance") == 0.0
+        if part.kind in SOURCES and resolved.value(part.name, "resistance") == 0.0
     ]
     if not ideal:
         return None
     return World(
         resolved.with_values({(name, "resistance"): SOFT for name in ideal}), world.betas, world.leaks
     )
+
+
+def hasty(study: Study, made: Timeline) -> float:
+    """How long (s) after an event currents of a run mean nothing: nobody said what limits them.
+
+    0 but for a run that was followed with a hair of resistance in its ideal sources.
+    """
+    seen = made.last.course.plant.resolved
+    if not any(
+        seen.value(name, "resistance") == SOFT != study.resolved.value(name, "resistance")
+        for name, part in study.circuit.parts.items()
+        if part.kind in SOURCES
+    ):
+        return 0.0
+    farads = math.fsum(study.value(name, "capacitance") for name in store_names(study.resolved)[0])
+    return GONE * SOFT * farads
 
 
 def _stalled(world: World, last: Interval) -> str | None:

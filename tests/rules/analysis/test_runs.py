@@ -20,18 +20,22 @@ from rules.analysis.stress import (
     unfinished_runs,
 )
 from rules.analysis.study import Study
-from schemas.circuit import Beta, Circuit, frozen_map
+from rules.analysis.surges import after, surges
+from schemas.circuit import Beta, Circuit, Part, frozen_map
 from schemas.document import dump
 from service.documents import load_circuit
 from service.patches import apply, patch_for
 from tests.builders import (
     capacitor,
     circuit,
+    coil,
     contact,
     diode,
     driver,
     film,
+    load,
     npn,
+    pnp,
     press,
     resistor,
     supply,
@@ -176,6 +180,63 @@ def test_a_source_fills_a_capacitor_through_a_diode_at_once() -> None:
     (tapped,) = (e for e in episodes(study, Corner()) if e.kind == "stimulus")
     volts = tapped.timeline.sample([1e-3, 0.999, 11.0])["store"]
     assert volts == pytest.approx([8.3, 8.3, 8.3 * math.exp(-1.0)], abs=1e-4)
+
+
+def fed(*parts: Part, farads: float = 470e-6, **members: object) -> Circuit:
+    """A supply, a diode against the wrong polarity and a reservoir in front of ``parts``."""
+    return circuit(
+        supply("V9", "plug", "gnd", 12.0),
+        diode("D9", "plug", "rail"),
+        capacitor("C9", "rail", "gnd", farads),
+        *parts,
+        **members,  # type: ignore[arg-type]
+    )
+
+
+def test_behind_a_diode_with_a_reservoir_a_coil_finds_its_path() -> None:
+    """D9 stands at its very drop with and without a current: two solutions, one of which lasts."""
+    subject = fed(
+        driver("U1", "order", "gnd", 0.0, 5.0),
+        resistor("R1", "order", "base", 1e3),
+        npn("Q1", "pulled", "base", "gnd", 150.0),
+        coil("K1", "rail", "pulled", 400.0, inductance=0.6, nominal=12.0),
+        diode("D1", "pulled", "rail"),
+    )
+    study = Study(subject)
+    assert unfinished_runs(study) == ()
+    kinds = {event.kind for e in episodes(study, Corner()) for event in e.timeline.events}
+    assert "jump" in kinds
+    assert "forced" not in kinds
+
+
+def test_behind_a_diode_with_a_reservoir_a_latch_is_followed() -> None:
+    latch = fed(
+        pnp("Q2", "out", "b2", "rail", 150.0),
+        resistor("R1", "rail", "b2", 4.7e3),
+        resistor("R2", "b2", "c1", 4.7e3),
+        npn("Q1", "c1", "b1", "gnd", 150.0),
+        resistor("R3", "out", "b1", 22e3),
+        resistor("R4", "b1", "gnd", 10e3),
+        film("C2", "b1", "gnd", 10e-9),
+        resistor("R5", "out", "gnd", 1e3),
+        contact("S2", "b1", "gnd"),
+        stimuli=frozen_map({"clear": press("S2", 0.2)}),
+    )
+    study = Study(latch)
+    assert unfinished_runs(study) == ()
+    ends = [e.timeline.last.devices for e in episodes(study, Corner()) if e.kind == "stimulus"]
+    assert len(ends) == 2  # from off and from on
+    assert {(end["Q1"], end["Q2"]) for end in ends} == {("off", "off")}
+
+
+@pytest.mark.parametrize("farads", [100e-6, 10e-3])
+def test_what_nobody_limits_is_no_surge(farads: float) -> None:
+    """The current into the empty reservoir is that of a resistance that only helps to follow the run."""
+    subject = fed(load("LA1", "rail", "gnd", 100.0), farads=farads)
+    study, corner = Study(subject), Corner()
+    peak = surges(study, corner)["D9"]
+    assert peak.value > 100.0
+    assert after(study, peak, "D9", 1e-4) == pytest.approx(11.3 / 100.0, rel=0.01)
 
 
 def test_a_run_that_gets_stuck_is_told() -> None:
