@@ -9,11 +9,11 @@ from typing import Any
 from clients.layout import WIDTH, Align, columns, table, wrap
 from clients.render import join, plural
 from clients.sheet_parts import (
-    KINDS,
     Line,
     check_words,
     figure,
     heading,
+    kind_of,
     lines,
     percent,
     rough_words,
@@ -57,8 +57,7 @@ def _sheet(sheet: Json) -> list[str]:
 
 def _step(line: Line) -> list[str]:
     step = line.step
-    kind = KINDS.get(str(step.get("kind")), str(step.get("kind")))
-    found = wrap(f"{kind}: {step.get('says')}", first=f"{line.number:>4}  ", rest=_INDENT)
+    found = wrap(f"{kind_of(step)}: {step.get('says')}", first=f"{line.number:>4}  ", rest=_INDENT)
     for item in step.get("together") or ():
         found += wrap(str(item.get("text")), first=_MORE, rest=_MORE + "  ")
     for helper in line.helpers:
@@ -93,12 +92,10 @@ def _tied(text: str, first: str, rest: str) -> list[str]:
 
 
 def _checks(sheet: Json) -> list[str]:
-    regions, sums = split_checks(sheet)
-    found = ["", "Checks"] if regions or sums else []
-    for check in [*regions, *(check for check in sums if check.get("holds") is False)]:
-        says, result = check_words(check)
+    shown, met = split_checks(sheet)
+    found = ["", "Checks"] if sheet.get("checks") else []
+    for says, result in map(check_words, shown):
         found += _tied(f"{says}: {result}", "  - ", "    ")
-    met = [str(check.get("subject")) for check in sums if check.get("holds")]
     if met:
         found += wrap(f"what was not needed above comes out too: {', '.join(met)}", first="  - ", rest="    ")
     return found

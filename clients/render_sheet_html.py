@@ -8,11 +8,11 @@ from typing import Any
 
 from clients import mathml
 from clients.sheet_parts import (
-    KINDS,
     Line,
     check_words,
     figure,
     heading,
+    kind_of,
     lines,
     percent,
     split_checks,
@@ -78,14 +78,12 @@ def _sheet(sheet: Json, *, first: bool) -> list[str]:
     found = [f"<h2{mark}>{_text(heading(sheet))}</h2>"]
     found.append(f"<p>Assume: {_text('; '.join(str(item) for item in sheet.get('assume') or ()))}.</p>")
     found += ["<ol>", *(_step(line, values) for line in lines(sheet.get("steps") or ())), "</ol>"]
-    regions, sums = split_checks(sheet)
-    shown = [*regions, *(check for check in sums if check.get("holds") is False)]
-    if shown or sums:
+    shown, met = split_checks(sheet)
+    if sheet.get("checks"):
         found += ["<h3>Checks</h3>", "<ul>"]
         for says, result in map(check_words, shown):
             mark = ' class="no"' if result.endswith("NO") else ""
             found.append(f"<li>{_text(says)}: <span{mark}>{_text(mathml.units(result))}</span></li>")
-        met = [str(check.get("subject")) for check in sums if check.get("holds")]
         if met:
             found.append(f"<li>what was not needed above comes out too: {_text(', '.join(met))}</li>")
         found.append("</ul>")
@@ -98,8 +96,7 @@ def _sheet(sheet: Json, *, first: bool) -> list[str]:
 
 def _step(line: Line, values: Values) -> str:
     step = line.step
-    kind = KINDS.get(str(step.get("kind")), str(step.get("kind")))
-    found = [f'<li><span class="kind">{_text(kind)}</span> {_text(str(step.get("says")))}']
+    found = [f'<li><span class="kind">{_text(kind_of(step))}</span> {_text(str(step.get("says")))}']
     together = list(step.get("together") or ())
     if together or line.helpers:
         found.append('<div class="block">')

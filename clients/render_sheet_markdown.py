@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from clients.sheet_parts import (
-    KINDS,
     Line,
     check_words,
     figure,
     heading,
+    kind_of,
     lines,
     percent,
     rough_words,
@@ -48,10 +48,8 @@ def _sheet(sheet: Json) -> list[str]:
     found = [f"## {escaped(heading(sheet))}"]
     found.append("Assume: " + escaped("; ".join(str(item) for item in sheet.get("assume") or ())) + ".")
     found.append("\n".join(_step(line) for line in lines(sheet.get("steps") or ())))
-    regions, sums = split_checks(sheet)
-    shown = [*regions, *(check for check in sums if check.get("holds") is False)]
+    shown, met = split_checks(sheet)
     items = [f"- {escaped(says)}: **{escaped(result)}**" for says, result in map(check_words, shown)]
-    met = [str(check.get("subject")) for check in sums if check.get("holds")]
     if met:
         items.append(f"- what was not needed above comes out too: {escaped(', '.join(met))}")
     if items:
@@ -73,8 +71,7 @@ def _sheet(sheet: Json) -> list[str]:
 
 def _step(line: Line) -> str:
     step, pad = line.step, " " * (len(str(line.number)) + 2)
-    kind = KINDS.get(str(step.get("kind")), str(step.get("kind")))
-    found = [f"{line.number}. *{escaped(kind)}*: {escaped(str(step.get('says')))}  "]
+    found = [f"{line.number}. *{escaped(kind_of(step))}*: {escaped(str(step.get('says')))}  "]
     found += [f"{pad}- {_code(str(item.get('text')))}" for item in step.get("together") or ()]
     for helper in line.helpers:
         value = figure(helper.get("value"), str(helper.get("unit", "")))

@@ -27,6 +27,11 @@ class Line:
     helpers: tuple[Json, ...]
 
 
+def kind_of(step: Json) -> str:
+    kind = str(step.get("kind"))
+    return KINDS.get(kind, kind)
+
+
 def figure(value: Any, unit: str) -> str:
     """A number with four figures; a drop of 0.7 V stays 0.7 V."""
     if not isinstance(value, (int, float)):
@@ -124,7 +129,10 @@ def check_words(check: Json) -> tuple[str, str]:
     return str(check.get("says")), f"{lead}{left} {relation} {right}: {'yes' if holds else 'NO'}"
 
 
-def split_checks(sheet: Json) -> tuple[list[Json], list[Json]]:
-    """Those on regions, and the sums and laws that had to come out by themselves."""
+def split_checks(sheet: Json) -> tuple[list[Json], list[str]]:
+    """Those to show, on regions and what fails; and what else had to come out by itself, and did."""
     checks = list(sheet.get("checks") or ())
-    return [c for c in checks if c.get("kind") == "region"], [c for c in checks if c.get("kind") != "region"]
+    regions = [check for check in checks if check.get("kind") == "region"]
+    sums = [check for check in checks if check.get("kind") != "region"]
+    met = [str(check.get("subject")) for check in sums if check.get("holds")]
+    return [*regions, *(check for check in sums if check.get("holds") is False)], met
