@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import TRANSISTORS
-from rules.analysis.stress import along, at_rest, moves, reverse_pair, unfinished_runs
+from rules.analysis.stress import above, along, at_rest, moves, reverse_pair, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.emitter_words import Case, advice, evidence, message, proposals
 from rules.moments import gravity
@@ -42,7 +42,6 @@ ALLOWANCE = Limit(
     "what a moment of a run may reach above the value for fixed drops",
 )
 
-HAIR = 1e-5  # V; what the search for peaks may miss
 
 PASSING = """\
 format: thumbrule/1
@@ -124,9 +123,7 @@ class BaseEmitterReverse:
         volts = self.limits["rating"].value if rated is None else rated.value
         careful, more = self.limits["share"].value * volts, 1.0 + self.limits["allowance"].value
         resting = at_rest(study, pair, lambda _, value: value > 0.5 * careful)
-        moving = along(study, pair, [limit / more for limit in (careful, volts)])
-        if resting is not None and moving is not None and moving.value <= resting.value + HAIR:
-            moving = None  # the runs only pass the resting states
+        moving = above(resting, along(study, pair, [limit / more for limit in (careful, volts)]))
         cases = [
             Case(part, peak, factor, volts, rated)
             for peak, factor in ((resting, 1.0), (moving, more))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.ratings import allowed
 from rules.analysis.resolve import dielectric_of
-from rules.analysis.stress import Pair, Peak, along, at_rest, capacitor_pair, moves, unfinished_runs
+from rules.analysis.stress import Pair, Peak, above, along, at_rest, capacitor_pair, moves, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable
 from rules.ratings_words import Mark, Place, Rated, Verdict, graded, limits_of, percent, rating, told
@@ -48,7 +48,6 @@ CERAMIC = Limit(
     "the same of a ceramic capacitor",
 )
 STEPS = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0)  # V; usual ratings, common practice, no source
-HAIR = 1e-5  # V; what the search for peaks may miss
 
 PASSING = """\
 format: thumbrule/1
@@ -180,11 +179,8 @@ def _peaks(study: Study, pair: Pair, careful: float, rated: float) -> list[Peak]
     found: list[Peak] = []
     for ends in (pair, pair[::-1]):
         resting = at_rest(study, ends, lambda _, volts: volts > 0.5 * careful)
-        moving = along(study, ends, (careful, rated))
-        if moving is not None and (resting is None or moving.value > resting.value + HAIR):
-            found.append(moving)
-        if resting is not None:
-            found.append(resting)
+        moving = above(resting, along(study, ends, (careful, rated)))
+        found.extend(peak for peak in (moving, resting) if peak is not None)
     best = [max(kind, key=lambda peak: peak.value) for kind in _by_kind(found) if kind]
     return [peak for peak in best if peak.value > 0.0] or best[:1]
 

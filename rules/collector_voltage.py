@@ -9,7 +9,9 @@ from rules.analysis.coils import coil_names, switches_at
 from rules.analysis.part_types import PART_TYPES
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import (
+    KICK,
     Peak,
+    above,
     at_rest,
     collector_pair,
     peaks_along,
@@ -41,7 +43,6 @@ RATING = Limit(
     " (Semelab, NXP)",
     "V_CEO of a transistor whose document and type state none",
 )
-KICK = 0.3  # V above every resting state, from which on a peak is the doing of a coil or a capacitor
 
 PASSING = """\
 format: thumbrule/1
@@ -105,9 +106,7 @@ class CollectorVoltage:
         limits = marks(rated, self.limits["share"].value, "V", "V_CEO")
         careful = limits[-1].value
         resting = at_rest(study, pair, lambda _, volts: volts > 0.5 * careful)
-        moving = peaks_along(study, stress_corner(study, coils=True)).get(pair)
-        if resting is not None and moving is not None and moving.value <= resting.value + KICK:
-            moving = None  # the runs only pass the resting states
+        moving = above(resting, peaks_along(study, stress_corner(study, coils=True)).get(pair), KICK)
         cases = [peak for peak in (resting, moving) if peak is not None]
         if not cases or pair[0] == pair[1]:
             yield not_applicable(self, (name,), f"no state determines what stands across {name}")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.coils import coil_names
 from rules.analysis.formulas.ratings import allowed, derated
 from rules.analysis.loads import Load, heaviest, loads
-from rules.analysis.stress import Peak, along, at_rest, moves, stress_corner, unfinished_runs
+from rules.analysis.stress import HAIR, Peak, along, at_rest, moves, stress_corner, unfinished_runs
 from rules.analysis.surges import after, surges
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.diode_words import message, other_type
@@ -85,7 +85,6 @@ CLAMP = Limit(
     "a diode across a coil is rated for twice the supply; from memory",
     "multiple of its reverse voltage that a diode across a coil is rated for",
 )
-HAIR = 1e-5  # V; what the search for peaks may miss
 
 PASSING = """\
 format: thumbrule/1

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.coils import Opening, coil_names, is_coil, openings, stated_release, switches_at
 from rules.analysis.formulas.coils import broken_through
 from rules.analysis.runs import Corner, episodes, unfinished
-from rules.analysis.stress import Peak, at_rest, collector_pair, peaks_along, stress_corner
+from rules.analysis.stress import KICK, Peak, above, at_rest, collector_pair, peaks_along, stress_corner
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.flyback_words import (
     Kick,
@@ -52,7 +52,6 @@ STRAY = Limit(
     "of the order of 100 to 200 pF for the winding of a small relay with its leads; from memory",
     "capacitance that the current of a broken coil charges",
 )
-KICK = 0.3  # V above every resting state, from which on a collector peak is the coil's doing
 
 PASSING = """\
 format: thumbrule/1
@@ -225,11 +224,9 @@ class FlybackPath:
 
     def _kick(self, study: Study, transistor: str, corner: Corner) -> Peak | None:
         pair = collector_pair(study.circuit.parts[transistor])
-        peak = peaks_along(study, corner).get(pair)
         resting = at_rest(study, pair, lambda _, __: False)
-        if peak is None or peak.at is None or (resting is not None and peak.value <= resting.value + KICK):
-            return None
-        return peak
+        peak = above(resting, peaks_along(study, corner).get(pair), KICK)
+        return None if peak is None or peak.at is None else peak
 
     def _late(self, study: Study, name: str, found: Sequence[Opening], corner: Corner) -> Iterator[Outcome]:
         """Release against a re-arm requirement of the stimulus that opens the coil."""

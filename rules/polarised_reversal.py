@@ -7,7 +7,17 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import dielectric_of
-from rules.analysis.stress import Peak, along, at_rest, is_polarised, moves, reversal_pair, unfinished_runs
+from rules.analysis.stress import (
+    HAIR,
+    Peak,
+    above,
+    along,
+    at_rest,
+    is_polarised,
+    moves,
+    reversal_pair,
+    unfinished_runs,
+)
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.moments import gravity
 from rules.outcomes import not_applicable, violated_by
@@ -36,7 +46,6 @@ TANTALUM = Limit(
     "the same for tantalum, as a share of its rated voltage",
 )
 SWING = 0.25  # of a node voltage; more than all tolerances together move it
-HAIR = 1e-5  # V; what the search for peaks may miss
 
 PASSING = """\
 format: thumbrule/1
@@ -110,9 +119,7 @@ class PolarisedReversal:
             return
         marks = self._marks(study, part)
         resting = at_rest(study, pair, _is_doubtful(part, self.limits["seen"].value), lasting=True)
-        moving = along(study, pair, [limit for _, limit in marks[1]])
-        if resting is not None and moving is not None and moving.value <= resting.value + HAIR:
-            moving = None  # the runs only pass the resting states
+        moving = above(resting, along(study, pair, [limit for _, limit in marks[1]]))
         cases = [Case(part, peak) for peak in (resting, moving) if peak is not None]
         if not cases:
             yield not_applicable(self, about, "no voltage across it is defined")

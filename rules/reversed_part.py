@@ -19,7 +19,7 @@ from rules.analysis.backwards import (
     turned_study,
 )
 from rules.analysis.resolve import TRANSISTORS
-from rules.analysis.stress import Peak, along, at_rest, moves, unfinished_runs
+from rules.analysis.stress import Peak, above, along, at_rest, moves, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.moments import gravity
 from rules.outcomes import not_applicable, violated_by
@@ -64,7 +64,6 @@ ARROW = Limit(
 )
 TURNED = "reversed transistor"
 BACKWARDS, REVERSE = "zener backwards", "reverse voltage"
-HAIR = 1e-5  # V; what the search for peaks may miss
 
 PASSING = """\
 format: thumbrule/1
@@ -208,11 +207,9 @@ class ReversedPart:
         if pair[0] == pair[1]:
             yield not_applicable(self, about, "both ends are tied together")
             return
-        resting_peak = at_rest(study, pair, lambda _, volts: volts > 0.5 * limit)
-        moving = along(study, pair, [limit])
-        if resting_peak is not None and moving is not None and moving.value <= resting_peak.value + HAIR:
-            moving = None
-        peaks = [peak for peak in (resting_peak, moving) if peak is not None]
+        still = at_rest(study, pair, lambda _, volts: volts > 0.5 * limit)
+        moving = above(still, along(study, pair, [limit]))
+        peaks = [peak for peak in (still, moving) if peak is not None]
         if not peaks:
             yield not_applicable(self, about, "nothing determines the voltage across it while it is off")
             return

@@ -38,6 +38,8 @@ Pair = tuple[str, str]
 
 ROUNDING = 1e-9  # V
 NEAR = 0.1  # of a limit; closer than this below it the gains may decide
+HAIR = 1e-5  # V; what the search for peaks may miss
+KICK = 0.3  # V above every resting state, from which on a peak is the doing of a coil or a capacitor
 WARM = 0.05  # W; a resistor that never gets this far is of no interest
 POLARISED = ("aluminium", "tantalum")
 
@@ -57,6 +59,13 @@ class Peak:
     episode: Episode | None
     nets: Mapping[str, float | None]
     capacitors: Mapping[str, float | None]
+
+
+def above(resting: Peak | None, moving: Peak | None, more: float = HAIR) -> Peak | None:
+    """The peak of the runs, unless they only pass the resting states: it is not ``more`` (V) above them."""
+    if resting is not None and moving is not None and moving.value <= resting.value + more:
+        return None
+    return moving
 
 
 def reverse_pair(part: Part) -> Pair:
