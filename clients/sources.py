@@ -220,40 +220,27 @@ class Remote:
         self._client = client
 
     def review(self, source: Source, remedies: bool) -> Mapping[str, Any]:
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.review(source.data, remedies=remedies,
-                                                                   content_type=media_type))
+        return self._send(source, self._client.review, remedies=remedies)
 
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]:
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.states(source.data, beta=beta, hold=hold,
-                                                                   content_type=media_type))
+        return self._send(source, self._client.states, beta=beta, hold=hold)
 
     def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.timeline(source.data, content_type=media_type,
-                                                                     **options))
+        return self._send(source, self._client.timeline, **options)
 
     def spread(self, source: Source, options: Mapping[str, Any],
                progress: Progress | None) -> Mapping[str, Any]:
         """The server tells no progress, so ``progress`` is not called."""
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.spread(source.data, content_type=media_type,
-                                                                   **options))
+        return self._send(source, self._client.spread, **options)
 
     def bench(self, source: Source, meter: str, measured: Mapping[str, float]) -> Mapping[str, Any]:
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.bench(source.data, meter=meter, measured=measured,
-                                                                  content_type=media_type))
+        return self._send(source, self._client.bench, meter=meter, measured=measured)
 
     def sheet(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.sheet(source.data, content_type=media_type,
-                                                                  **options))
+        return self._send(source, self._client.sheet, **options)
 
     def mend(self, source: Source) -> Mapping[str, Any]:
-        media_type = _content_type(source)
-        return self._ask(source.label, lambda: self._client.mend(source.data, content_type=media_type))
+        return self._send(source, self._client.mend)
 
     def rules(self) -> list[Json]:
         return self._ask(self._client.base_url, self._client.rules)
@@ -268,6 +255,10 @@ class Remote:
         media_type = _content_type(source)
         return self._ask(source.label, lambda: self._client.lesson(
             slug, depth=depth, prove=prove, document=source.data, content_type=media_type))
+
+    def _send(self, source: Source, ask: Callable[..., T], **options: Any) -> T:
+        media_type = _content_type(source)
+        return self._ask(source.label, lambda: ask(source.data, content_type=media_type, **options))
 
     def _ask(self, label: str, ask: Callable[[], T]) -> T:
         from clients.http_client import ClientError, ProblemError, ServerUnreachable
