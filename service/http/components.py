@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import get_args
 
-from schemas.finding import SEVERITIES, Origin, OutcomeKind
+from schemas.finding import SEVERITIES, Origin
 from service.http.bench_components import BENCH
 from service.http.course_components import COURSES
 from service.http.lesson_components import lessons
@@ -15,6 +15,7 @@ from service.http.schema_parts import (
     NUMBER,
     OPTIONAL_NUMBER,
     OPTIONAL_TEXT,
+    OUTCOME,
     POINTER,
     POSITIONS,
     TEXT,
@@ -147,18 +148,7 @@ SCHEMAS: Mapping[str, Schema] = {
         },
         description="one violated rule at one place, with the numbers of its worst state and corner",
     ),
-    "Outcome": record(
-        {
-            "rule": TEXT,
-            "kind": {"enum": list(get_args(OutcomeKind))},
-            "subject": listing(TEXT),
-            "reason": TEXT,
-            "state": OPTIONAL_TEXT,
-            "corner": OPTIONAL_TEXT,
-            "test": {"anyOf": [ref("Test"), {"type": "null"}]},
-            "identity": OPTIONAL_TEXT,
-        }
-    ),
+    "Outcome": record(OUTCOME),
     "StateSummary": record(
         {**POSITIONS, "name": TEXT, "stable": FLAG, "index": _INDEX, "devices": mapping(TEXT)}
     ),

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from typing import get_args
 
 from rules.derivations.model import Relation, Why
-from schemas.finding import SEVERITIES, OutcomeKind
+from schemas.finding import SEVERITIES
 from service.http.schema_parts import (
     FLAG,
     NUMBER,
     OPTIONAL_NUMBER,
     OPTIONAL_TEXT,
+    OUTCOME,
     POINTER,
     TEXT,
     Schema,
@@ -103,14 +104,7 @@ def lessons(rule: Mapping[str, Schema]) -> dict[str, Schema]:
                 "verdicts": listing(
                     record(
                         {
-                            "rule": TEXT,
-                            "kind": {"enum": list(get_args(OutcomeKind))},
-                            "subject": listing(TEXT),
-                            "reason": TEXT,
-                            "state": OPTIONAL_TEXT,
-                            "corner": OPTIONAL_TEXT,
-                            "test": {"anyOf": [ref("Test"), {"type": "null"}]},
-                            "identity": OPTIONAL_TEXT,
+                            **OUTCOME,
                             "severity": {"enum": [*SEVERITIES, None]},
                             "message": TEXT,
                             "evidence": listing(ref("Quantity")),

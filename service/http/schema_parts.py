@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, get_args
+
+from schemas.finding import OutcomeKind
 
 Schema = dict[str, Any]
 
@@ -44,4 +46,14 @@ def record(members: Mapping[str, Schema], *optional: str, description: str = "")
 POSITIONS = {
     "contacts": mapping({"enum": ["open", "closed"]}),
     "drivers": mapping({"enum": ["low", "high"]}),
+}
+OUTCOME = {
+    "rule": TEXT,
+    "kind": {"enum": list(get_args(OutcomeKind))},
+    "subject": listing(TEXT),
+    "reason": TEXT,
+    "state": OPTIONAL_TEXT,
+    "corner": OPTIONAL_TEXT,
+    "test": {"anyOf": [ref("Test"), {"type": "null"}]},
+    "identity": OPTIONAL_TEXT,
 }
