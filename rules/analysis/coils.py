@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 from rules.analysis.elements import COILS, coil_pins
 from rules.analysis.requirements import Window, asked
@@ -67,20 +66,15 @@ class Opening:
     released: float
 
 
-_OPENINGS: WeakKeyDictionary[Study, dict[Corner, tuple[Opening, ...]]] = WeakKeyDictionary()
-
-
 def openings(study: Study, corner: Corner) -> tuple[Opening, ...]:
     """Every opening of every coil in every run at a corner."""
-    made = _OPENINGS.setdefault(study, {})
-    if corner not in made:
-        made[corner] = tuple(
-            opening
-            for name in coil_names(study.circuit)
-            for episode in episodes(study, corner)
-            for opening in _of_coil(study, name, episode)
-        )
-    return made[corner]
+    return study.shared(("openings", corner), lambda: tuple(_openings(study, corner)))
+
+
+def _openings(study: Study, corner: Corner) -> Iterator[Opening]:
+    for name in coil_names(study.circuit):
+        for episode in episodes(study, corner):
+            yield from _of_coil(study, name, episode)
 
 
 def _of_coil(study: Study, name: str, episode: Episode) -> Iterator[Opening]:

@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import TYPE_CHECKING, Literal
-from weakref import WeakKeyDictionary
 
 from rules.analysis.elements import Configuration
 from rules.analysis.states import State, find_states
@@ -88,10 +87,6 @@ def as_named(study: Study, corner: Corner) -> Corner:
     )
 
 
-_EPISODES: WeakKeyDictionary[Study, dict[Corner, tuple[Episode, ...]]] = WeakKeyDictionary()
-_WORLDS: WeakKeyDictionary[Study, dict[Corner, World]] = WeakKeyDictionary()
-
-
 def world_at(study: Study, corner: Corner) -> World:
     """The circuit at a corner; asking twice gives the same object."""
     from rules.analysis.coils import with_inductance
@@ -99,7 +94,7 @@ def world_at(study: Study, corner: Corner) -> World:
     corner = as_named(study, corner)
     if is_plain(corner):
         return world_of(study, corner.gains)
-    made = _WORLDS.setdefault(study, {})
+    made: dict[Corner, World] = study.shared("worlds of runs", dict)
     if corner not in made:
         volts = (
             {(name, "voltage"): high for name, high in highest_supplies(study).items()} if corner.high else {}
@@ -118,10 +113,7 @@ def is_plain(corner: Corner) -> bool:
 def episodes(study: Study, corner: Corner) -> tuple[Episode, ...]:
     """Every run at a corner, the supply coming on first."""
     corner = as_named(study, corner)
-    made = _EPISODES.setdefault(study, {})
-    if corner not in made:
-        made[corner] = tuple(islice(each_episode(study, corner), MOST))
-    return made[corner]
+    return study.shared(("episodes", corner), lambda: tuple(islice(each_episode(study, corner), MOST)))
 
 
 def each_episode(study: Study, corner: Corner) -> Iterator[Episode]:

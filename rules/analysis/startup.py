@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -87,15 +86,11 @@ def cross_coupled(study: Study) -> tuple[tuple[str, str], ...]:
 
 # the supply as a slow ramp --------------------------------------------------------------------
 
-_RAMPS: WeakKeyDictionary[Study, dict[str, Mapping[str, str] | None]] = WeakKeyDictionary()
-
-
 def slow_ramp(study: Study, corner: str) -> Mapping[str, str] | None:
     """Regions of all devices after a ramp that every capacitor follows; ``None`` where it gets stuck."""
-    made = _RAMPS.setdefault(study, {})
-    if corner not in made:
-        made[corner] = _ramp(study, study.resolved, gains(study, corner))
-    return made[corner]
+    return study.shared(
+        ("slow ramp", corner), lambda: _ramp(study, study.resolved, gains(study, corner))
+    )
 
 
 def _ramp(study: Study, resolved: Resolved, betas: Mapping[str, float]) -> Mapping[str, str] | None:

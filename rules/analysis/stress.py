@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -175,9 +174,6 @@ def _order(peak: Peak) -> tuple[float, int, str, str]:
 
 # along runs -----------------------------------------------------------------------------------
 
-_ALONG: WeakKeyDictionary[Study, dict[Corner, Mapping[Pair, Peak]]] = WeakKeyDictionary()
-
-
 def stress_corner(study: Study, gains: str = "max", coils: bool = False) -> Corner:
     """Every supply at its highest voltage; plain ``typical`` where no other gains are known."""
     same = start_betas(study.resolved, gains) == start_betas(study.resolved, "typical")
@@ -217,10 +213,10 @@ def moves(study: Study) -> bool:
 
 def peaks_along(study: Study, corner: Corner) -> Mapping[Pair, Peak]:
     """The greatest voltage of every pair of interest at one corner."""
-    made = _ALONG.setdefault(study, {})
-    if corner not in made:
-        made[corner] = MappingProxyType(_peaks_along(study, corner) if moves(study) or corner.coils else {})
-    return made[corner]
+    looked = moves(study) or corner.coils
+    return study.shared(
+        ("peaks along", corner), lambda: MappingProxyType(_peaks_along(study, corner) if looked else {})
+    )
 
 
 def _peaks_along(study: Study, corner: Corner) -> dict[Pair, Peak]:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 from rules.analysis.runs import Corner, left_at, positions, world_at
 from rules.analysis.startup import conducting
@@ -50,12 +49,9 @@ def _is_after(trigger: Trigger, devices: Mapping[str, str]) -> bool:
     return all(devices[name] == trigger.after.devices[name] for name in regions)
 
 
-_HELD: WeakKeyDictionary[Study, dict[tuple[str | None, str, str, str], Timeline]] = WeakKeyDictionary()
-
-
 def held_run(study: Study, trigger: Trigger) -> Timeline:
     """The run with the stimulus held for ever; time counts from its beginning."""
-    made = _HELD.setdefault(study, {})
+    made: dict[tuple[str | None, str, str, str], Timeline] = study.shared("held triggers", dict)
     key = trigger.stimulus, trigger.part, trigger.corner, trigger.before.name
     if key not in made:
         world = world_at(study, Corner(trigger.corner))

@@ -14,7 +14,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -124,15 +123,9 @@ class Latch:
         return found
 
 
-_FOUND: WeakKeyDictionary[Study, tuple[Latch, ...]] = WeakKeyDictionary()
-
-
 def latches(study: Study) -> tuple[Latch, ...]:
     """Every latch of a circuit, in the order of its members' names."""
-    found = _FOUND.get(study)
-    if found is None:
-        found = _FOUND[study] = tuple(_latches(study))
-    return found
+    return study.shared("latches", lambda: tuple(_latches(study)))
 
 
 def why_none(study: Study) -> str:

@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -54,6 +55,11 @@ class World:
     @property
     def circuit(self) -> Circuit:
         return self.resolved.circuit
+
+    @cached_property
+    def dry(self) -> World:
+        """The same without leakage."""
+        return World(self.resolved, self.betas, {})
 
     def plant(self, configuration: Configuration) -> Plant:
         made = self._plants.get(configuration.key)

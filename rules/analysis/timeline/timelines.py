@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -39,12 +38,9 @@ class UnknownStart(LookupError):
         self.name, self.known = name, known
 
 
-_WORLDS: WeakKeyDictionary[Study, dict[tuple[str, str], World]] = WeakKeyDictionary()
-
-
 def world_of(study: Study, corner: str = "typical", leakage: str = "none") -> World:
     """The circuit at the gains of a corner; asking twice gives the same object: runs share their modes."""
-    made = _WORLDS.setdefault(study, {})
+    made: dict[tuple[str, str], World] = study.shared("worlds", dict)
     if (corner, leakage) not in made:
         drawn = leaks(study) if leakage == "limit" else {}
         made[corner, leakage] = World(study.resolved, gains(study, corner), drawn)
@@ -207,7 +203,7 @@ def _stalled(world: World, last: Interval) -> str | None:
         return None
     stores = last.course.plant.stores
     x = last.course.at(np.array([math.inf]))[:, 0]
-    dry = World(world.resolved, world.betas, {})
+    dry = world.dry
     begin = Point(last.configuration, last.state.mode.solution.support, stores.values(x))
     events, intervals, *_ = run(dry, begin, (), None, 60)
     parts = world.circuit.parts
