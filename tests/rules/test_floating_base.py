@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import networkx
 import numpy as np
@@ -26,23 +27,14 @@ from tests.builders import (
     resistor,
     supply,
 )
+from tests.floating import half_latch
+from tests.floating import lamp_switch as floating_lamp_switch
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, reviewed, value
 from tests.otherwise import with_limits
 from tests.timers import blinker
 
+lamp_switch = partial(floating_lamp_switch, icbo=100e-9)
 HOT = Ambient(273.15, 298.15, 333.15)
-
-
-def lamp_switch(*more: object, collector: float = 1e3, icbo: float = 100e-9) -> Circuit:
-    """S1 feeds a base through R1; nothing else is on it but ``more``."""
-    return circuit(
-        supply("V1", "rail", "gnd", 9.0),
-        contact("S1", "rail", "feed"),
-        resistor("R1", "feed", "b", 22e3),
-        resistor("RC", "rail", "c", collector),
-        npn("Q1", collector="c", base="b", emitter="gnd", beta=Beta(100, 200, 400), icbo=icbo),
-        *more,  # type: ignore[arg-type]
-    )
 
 
 def test_the_lesson_circuits_fire_and_pass() -> None:
@@ -98,15 +90,7 @@ def test_a_relay_that_may_not_let_go() -> None:
 
 
 def test_half_of_a_latch_is_an_error_however_little_it_leaks() -> None:
-    subject = circuit(
-        supply("V1", "vp", "gnd", 12.0),
-        pnp("Q2", collector="out", base="b2", emitter="vp", beta=150.0, icbo=1e-12),
-        resistor("R2", "b2", "c1", 4.7e3),
-        npn("Q1", collector="c1", base="b1", emitter="gnd", beta=200.0, icbo=1e-12),
-        resistor("R3", "out", "b1", 47e3),
-        resistor("RL", "out", "gnd", 1e3),
-    )
-    finding = only_finding(subject, RULE)
+    finding = only_finding(half_latch(), RULE)
     assert (finding.severity, finding.parts, finding.nets) == ("error", ("Q2",), ("b2",))
     assert "loop that holds itself" in finding.message
 

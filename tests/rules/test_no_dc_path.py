@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rules.no_dc_path import RULE
-from schemas.circuit import Ambient, Beta, Circuit, NetNote
+from schemas.circuit import Ambient, Circuit, NetNote
 from tests.builders import (
     capacitor,
     circuit,
@@ -19,27 +19,13 @@ from tests.builders import (
     film,
     led,
     npn,
-    pnp,
     resistor,
     supply,
     zener,
 )
+from tests.floating import half_latch, lamp_switch
 from tests.judged import document, judged, kinds, mirrored, only_finding, outcomes, renamed, value
 from tests.timers import blinker, garden_light, hold_on, on_delay, one_shot
-
-
-def lamp_switch(bleed: float | None = None, collector: float = 1e3, **values: object) -> Circuit:
-    """S1 feeds a base through R1; without a bleed the base floats while S1 is open."""
-    parts = [
-        supply("V1", "rail", "gnd", 9.0),
-        contact("S1", "rail", "feed"),
-        resistor("R1", "feed", "b", 22e3),
-        resistor("RC", "rail", "c", collector),
-        npn("Q1", collector="c", base="b", emitter="gnd", beta=Beta(100, 200, 400), **values),
-    ]
-    if bleed is not None:
-        parts.append(resistor("R2", "b", "gnd", bleed))
-    return circuit(*parts)
 
 
 def test_the_lesson_circuits_fire_and_pass() -> None:
@@ -56,7 +42,7 @@ def test_a_floating_base_is_named_with_its_leakage() -> None:
     assert value(finding, "I_CBO Q1") == pytest.approx(100e-9 * 2**1.5)
     assert value(finding, "I_CEO Q1") == pytest.approx(401 * 100e-9 * 2**1.5)
     assert any("from b to gnd, base to emitter of Q1" in a for a in finding.advice)
-    assert kinds(RULE, lamp_switch(bleed=47e3)) == {"satisfied"}
+    assert kinds(RULE, lamp_switch(resistor("R2", "b", "gnd", 47e3))) == {"satisfied"}
 
 
 @pytest.mark.parametrize(("collector", "severity"), [(500.0, "warning"), (790.0, "error")])
@@ -78,15 +64,7 @@ def test_the_bleed_follows_the_hot_leakage() -> None:
 
 def test_a_floating_base_in_a_regenerative_pair_is_an_error() -> None:
     """A latch without a bleed on its upper half: nothing settles b2 while it is off, however little leaks."""
-    subject = circuit(
-        supply("V1", "vp", "gnd", 12.0),
-        pnp("Q2", collector="out", base="b2", emitter="vp", beta=150.0, icbo=1e-12),
-        resistor("R2", "b2", "c1", 4.7e3),
-        npn("Q1", collector="c1", base="b1", emitter="gnd", beta=200.0, icbo=1e-12),
-        resistor("R3", "out", "b1", 47e3),
-        resistor("RL", "out", "gnd", 1e3),
-    )
-    finding = only_finding(subject, RULE)
+    finding = only_finding(half_latch(), RULE)
     assert (finding.severity, finding.nets) == ("error", ("b2", "c1"))
     assert value(finding, "I_CEO Q2") < 1e-9
 
@@ -106,7 +84,7 @@ def test_a_base_that_hangs_on_a_capacitor_only() -> None:
 
 def test_a_transistor_tied_base_to_emitter_does_not_float() -> None:
     """The upper half of a Darlington behind a base-emitter resistor: both ends hang together."""
-    subject = lamp_switch(bleed=47e3)
+    subject = lamp_switch(resistor("R2", "b", "gnd", 47e3))
     parts = {
         **subject.parts,
         "Q2": npn("Q2", collector="rail", base="x", emitter="y", beta=100.0),
