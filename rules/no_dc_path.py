@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.floating import Island, islands_of
 from rules.analysis.lonely import cause_among
 from rules.analysis.open_bases import OpenBase, finding_of, open_base
+from rules.analysis.pinched import pinched
 from rules.analysis.resolve import TRANSISTORS
 from rules.contract import API_LEVEL, Lesson
 from rules.outcomes import broken
@@ -99,7 +100,10 @@ class NoDcPath:
         for corner in study.corners:
             for sets in study.state_sets(corner):
                 for state in sets.stable:
+                    held = {net for one in pinched(state) for net in one.nets}
                     for island in islands_of(state):
+                        if held & set(island.nets):
+                            continue  # junctions leave it one potential
                         outcome = self._island(study, island, sets, state.name, known)
                         quiet = quiet and outcome.kind != "violated"
                         yield outcome
