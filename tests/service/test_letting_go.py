@@ -22,10 +22,12 @@ def test_a_study_that_every_rule_was_asked_on_is_let_go() -> None:
     study = Study(frost_bell())
     hearing = engine.Hearing(study.circuit, installed(), study=study)
     assert hearing.whole().outcomes
-    watched = [weakref.ref(study), weakref.ref(hearing.study), weakref.ref(study.resolved)]
+    asked, given, values = weakref.ref(hearing.study), weakref.ref(study), weakref.ref(study.resolved)
     del study, hearing
     gc.collect()
-    assert [ref() for ref in watched] == [None, None, None]
+    assert asked() is None
+    assert given() is None
+    assert values() is None
 
 
 def test_with_and_without_cures_the_analyses_are_the_same() -> None:

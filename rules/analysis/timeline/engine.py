@@ -51,6 +51,8 @@ class World:
         self.resolved, self.betas, self.leaks = resolved, dict(betas), dict(leaks or {})
         self._plants: dict[str, Plant] = {}
         self._spectra: dict[tuple[str, Support], Spectrum] = {}
+        self.on_paper: dict[tuple[str, tuple[int, ...]], bool] = {}
+        """Which rests are none in practice, by configuration and conducting junctions."""
 
     @property
     def circuit(self) -> Circuit:

@@ -230,6 +230,13 @@ def _stall_words(world: World, at: Mapping[str, float], wanted: Mapping[str, flo
 
 def _rests_on_paper(world: World, last: Interval) -> bool:
     """True for a rest that is no stable state once the capacitors are free to move."""
+    mark = last.configuration.key, last.state.mode.solution.support
+    if mark not in world.on_paper:
+        world.on_paper[mark] = _unstable(world, last)
+    return world.on_paper[mark]
+
+
+def _unstable(world: World, last: Interval) -> bool:
     from rules.analysis.network import build_network
     from rules.analysis.states import linear_state
 
