@@ -65,7 +65,7 @@ class Context:
             rows = np.flatnonzero((many.stack.values == vertex).all(axis=1))
             if rows.size:
                 return many, int(rows[0])
-        return self.variants(vertex[None]), 0
+        return self.variants(vertex[None].copy()), 0
 
     def with_lows(self, lows: Mapping[Key, float]) -> Context:
         """The same mode with other low ends of some intervals."""
