@@ -54,7 +54,7 @@ def test_a_review_in_process_imports_nothing_of_the_web() -> None:
 
 
 @pytest.mark.slow
-def test_the_same_bytes_under_five_hash_seeds() -> None:
-    answers = {_run(ANSWERS, PYTHONHASHSEED=str(seed)) for seed in (0, 1, 2, 3, 12345)}
+def test_the_same_bytes_under_several_hash_seeds() -> None:
+    answers = {_run(ANSWERS, PYTHONHASHSEED=str(seed)) for seed in (0, 1, 12345)}
     assert len(answers) == 1
     assert len(answers.pop().splitlines()) > 20
