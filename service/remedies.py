@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from schemas.circuit import Circuit
 from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
+from schemas.quantities import format_quantity
 from service.comparing import (
     LEEWAY,
     Comparison,
@@ -332,7 +333,7 @@ def effects(before: Run, after: Run) -> tuple[Quantity, ...]:
     return tuple(
         Quantity(
             f"I_{name}",
-            f"largest current from {name} in a stable state; {old[name]:.4g} A before",
+            f"largest current from {name} in a stable state; {format_quantity(old[name], 'A', 4)} before",
             new[name],
             "A",
         )

@@ -56,7 +56,7 @@ def test_side_effects_on_the_sources_are_told() -> None:
     # 5 V across 50 ohm, then across 150 ohm
     assert effect.symbol == "I_V1"
     assert effect.value == pytest.approx(5.0 / 150.0)
-    assert "0.1 A before" in effect.meaning
+    assert "100 mA before" in effect.meaning
 
 
 def test_a_remedy_that_breaks_another_rule_is_withdrawn_and_names_it() -> None:
