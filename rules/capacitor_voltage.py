@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.ratings import allowed
+from rules.analysis.preferred import RATED_VOLTAGES
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.stress import Pair, Peak, above, along, at_rest, capacitor_pair, moves, unfinished_runs
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import not_applicable
+from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import Mark, Place, Rated, Verdict, graded, limits_of, percent, rating, told
 from rules.wording import member_pointer, say
 from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity
@@ -47,7 +48,6 @@ CERAMIC = Limit(
     "class-2 ceramics lose capacitance with voltage; from memory (EEE-INST-002, table 4, has 0.60)",
     "the same of a ceramic capacitor",
 )
-STEPS = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0)  # V; usual ratings, common practice, no source
 
 PASSING = """\
 format: thumbrule/1
@@ -98,19 +98,14 @@ class CapacitorVoltage:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """Outcomes per capacitor: the worst resting state, and the worst moment of all runs."""
-        capacitors = [part for part in study.circuit.parts.values() if part.kind == "capacitor"]
-        if not capacitors:
-            yield not_applicable(self, (), "there is no capacitor")
-        for part in capacitors:
-            rated = rating(study, part.name, "voltage", "V_r", None)
-            if rated is None:
-                reason = f"no rated voltage of {part.name} is given (voltage)"
-                yield not_applicable(self, (part.name,), reason)
-            else:
-                yield from self._capacitor(study, part, rated)
+        return of_each(self, study, ("capacitor",), "capacitor", self._capacitor)
 
-    def _capacitor(self, study: Study, part: Part, rated: Rated) -> Iterator[Outcome]:
+    def _capacitor(self, study: Study, part: Part) -> Iterator[Outcome]:
         name, share = part.name, self.limits[dielectric_of(part)].value
+        rated = rating(study, name, "voltage", "V_r", None)
+        if rated is None:
+            yield not_applicable(self, (name,), f"no rated voltage of {name} is given (voltage)")
+            return
         careful = allowed(rated.value, share)
         pair = capacitor_pair(part)
         peaks = _peaks(study, pair, careful, rated.value) if pair[0] != pair[1] else []
@@ -167,7 +162,7 @@ class CapacitorVoltage:
 
     def _larger(self, study: Study, part: Part, needed: float) -> Iterator[Proposal]:
         """The smallest usual rating with enough in hand; the proof sees that it is allowed more leakage."""
-        found = next((volts for volts in STEPS if volts >= needed * (1.0 - 1e-9)), None)
+        found = next((volts for volts in RATED_VOLTAGES if volts >= needed * (1.0 - 1e-9)), None)
         if found is not None:
             old = part.number("voltage")
             change = Change(member_pointer(part.name, "voltage"), old, document_text(found, "voltage"))

@@ -9,6 +9,7 @@ from rules.analysis.formulas.ratings import greatest_heat, heat_of, heat_within
 from rules.analysis.heat import Heat
 from rules.analysis.loads import Load
 from rules.analysis.operating import supposed
+from rules.analysis.preferred import RATED_WATTS
 from rules.analysis.stress import Peak
 from rules.ratings_words import Rated, Verdict
 from rules.wording import member_pointer, part_quantity, say
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
     from schemas.circuit import Part
 
-WATTAGES = (0.25, 0.5, 1.0, 2.0)  # W; usual bodies of leaded resistors, common practice, no source
 NUDGE = 1.01  # another value of the resistor, from which the source behind it is read
 MATCHED = 0.02  # of R; the worst value is told as matched where it lies that close to R_th
 
@@ -95,7 +95,8 @@ def source_behind(study: Study, state: State, part: Part) -> tuple[float, float]
 
 def next_wattage(study: Study, part: Part, rated: Rated, needed: float) -> Iterator[Proposal]:
     """The smallest usual body that stands ``needed`` W."""
-    larger = next((size for size in WATTAGES if size >= needed * (1.0 - 1e-9) and size > rated.value), None)
+    least = needed * (1.0 - 1e-9)
+    larger = next((size for size in RATED_WATTS if size >= least and size > rated.value), None)
     if larger is not None:
         old = part.number("power")
         text = f"{larger:g} W"  # as they are sold: half a watt, not 500 mW

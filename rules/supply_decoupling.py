@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from rules.analysis.additions import Fitting, new_part
 from rules.analysis.decoupling import Rail, disturbed, rail_nets, rails_of
 from rules.analysis.formulas.supply import bulk_at_least
-from rules.analysis.leakage import RATED_VOLTAGES, VOLTAGE_SHARE
-from rules.analysis.preferred import round_up
+from rules.analysis.leakage import VOLTAGE_SHARE
+from rules.analysis.preferred import RATED_VOLTAGES, round_up
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, part_quantity, say

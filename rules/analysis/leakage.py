@@ -14,6 +14,7 @@ from rules.analysis.formulas.timing import (
     leakage_temperature_factor,
 )
 from rules.analysis.frozen import capacitor_voltage
+from rules.analysis.preferred import RATED_VOLTAGES
 from rules.analysis.resolve import dielectric_of, part_pointer
 from schemas.finding import Change, Origin
 from schemas.quantities import document_text
@@ -22,16 +23,6 @@ if TYPE_CHECKING:
     from rules.analysis.study import Study
     from schemas.circuit import Part
 
-RATED_VOLTAGES = (
-    6.3,
-    10.0,
-    16.0,
-    25.0,
-    35.0,
-    50.0,
-    63.0,
-    100.0,
-)  # V, usual series; common practice, no source
 VOLTAGE_SHARE = 0.8  # of the rating in use, aluminium (70 to 80 % in part derating tables); from memory
 FILM_LARGEST = 10e-6  # F; larger film capacitors are rare and bulky; common practice, no source
 FILM_RATING = 63.0  # V, the lowest usual rating of film capacitors; common practice, no source

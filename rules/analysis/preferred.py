@@ -34,6 +34,12 @@ SERIES: Mapping[str, tuple[int, ...]] = MappingProxyType(
 """Mantissas of one decade by series name, ascending."""
 
 
+RATED_VOLTAGES = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0)
+"""V; what capacitors are sold for.  Common practice, no source."""
+RATED_WATTS = (0.25, 0.5, 1.0, 2.0)
+"""W; usual bodies of leaded resistors.  Common practice, no source."""
+
+
 @dataclass(frozen=True, slots=True)
 class Preferences:
     """The series from which values are proposed, by kind of part; ``electrolytic`` is aluminium and tantalum.

@@ -8,32 +8,30 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rules.analysis.needs import Extreme, Need, needs
-from rules.analysis.preferred import is_preferred
+from rules.analysis.preferred import RATED_VOLTAGES, RATED_WATTS, SERIES, is_preferred
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
-from schemas.quantities import format_quantity
-from service.ruleset import Ruleset
+from schemas.kinds import KINDS
+from schemas.quantities import document_text, format_quantity
+from service.ruleset import Ruleset, installed
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
     from schemas.circuit import Part
 
-WATTS = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0)  # common practice, no source
-VOLTS = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0)  # common practice
-SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
-SHARES: Mapping[str, tuple[str, str, float]] = {
-    # what is needed -> the rule whose limit is the share in use, its name, the share where it is not there
-    "resistor watts": ("resistor-dissipation", "share", 0.6),
-    "aluminium volts": ("capacitor-voltage", "aluminium", 0.8),
-    "tantalum volts": ("capacitor-voltage", "tantalum", 0.5),
-    "film volts": ("capacitor-voltage", "film", 0.7),
-    "ceramic volts": ("capacitor-voltage", "ceramic", 0.5),
-    "transistor volts": ("collector-voltage", "share", 0.75),
-    "transistor amperes": ("collector-current", "share", 0.75),
-    "transistor watts": ("transistor-dissipation", "share", 0.5),
-    "transistor reverse": ("base-emitter-reverse", "share", 0.8),
-    "diode amperes": ("diode-ratings", "current_share", 0.8),
-    "diode volts": ("diode-ratings", "reverse_share", 0.8),
-    "diode watts": ("diode-ratings", "power_share", 0.5),
+SHARES: Mapping[str, tuple[str, str]] = {
+    # what is needed -> the rule whose limit is the share of a rating that may be in use, and its name
+    "resistor watts": ("resistor-dissipation", "share"),
+    "aluminium volts": ("capacitor-voltage", "aluminium"),
+    "tantalum volts": ("capacitor-voltage", "tantalum"),
+    "film volts": ("capacitor-voltage", "film"),
+    "ceramic volts": ("capacitor-voltage", "ceramic"),
+    "transistor volts": ("collector-voltage", "share"),
+    "transistor amperes": ("collector-current", "share"),
+    "transistor watts": ("transistor-dissipation", "share"),
+    "transistor reverse": ("base-emitter-reverse", "share"),
+    "diode amperes": ("diode-ratings", "current_share"),
+    "diode volts": ("diode-ratings", "reverse_share"),
+    "diode watts": ("diode-ratings", "power_share"),
 }
 _DIODES = ("diode", "led", "zener")
 _MEMBERS = {
@@ -51,7 +49,7 @@ _MEMBERS = {
     ("contact", "amperes"): "current",
     ("fuse", "amperes"): "current",
 }
-_SOLD = {("resistor", "watts"): WATTS, ("capacitor", "volts"): VOLTS}
+_SOLD = {("resistor", "watts"): RATED_WATTS, ("capacitor", "volts"): RATED_VOLTAGES}
 _NOTHING = {"volts": 1e-3, "reverse": 1e-2, "amperes": 1e-9, "watts": 1e-9}  # less needs no rating
 _UNITS = {"volts": "V", "reverse": "V", "amperes": "A", "watts": "W"}
 _WORDS = {
@@ -153,12 +151,11 @@ def _share(ruleset: Ruleset, part: Part, what: str) -> tuple[float, str]:
     named = SHARES.get(f"{group} {what}")
     if named is None:
         return 1.0, "no share is kept back"
-    slug, limit, otherwise = named
-    entry = ruleset.find(slug)
-    if entry is None or limit not in entry.rule.limits:
-        return otherwise, "common practice, no source"
-    found = entry.rule.limits[limit]
-    return found.value, found.source
+    slug, name = named
+    # a rule that a policy keeps from running still knows how much of a rating may be in use
+    entry = ruleset.find(slug) or installed().find(slug)
+    limit = None if entry is None else entry.rule.limits.get(name)
+    return (1.0, "no share is known") if limit is None else (limit.value, limit.source)
 
 
 def _next(group: str, what: str, least: float) -> float:
@@ -177,15 +174,24 @@ def _two_figures_up(value: float) -> float:
     return math.ceil(value / scale - 1e-9) * scale
 
 
+_VALUES = {
+    "resistor": "resistance",
+    "capacitor": "capacitance",
+    "inductor": "inductance",
+    "coil": "resistance",
+    "load": "resistance",
+    "zener": "zener",
+    "fuse": "current",
+}
+
+
 def _value(part: Part) -> str:
-    named = {"resistor": "resistance", "capacitor": "capacitance", "inductor": "inductance",
-             "coil": "resistance", "load": "resistance", "zener": "zener", "fuse": "current"}  # fmt: skip
-    units = {"resistance": "ohm", "capacitance": "F", "inductance": "H", "zener": "V", "current": "A"}
-    member = named.get(part.kind)
+    member = _VALUES.get(part.kind)
     number = part.number(member) if member else None
-    if member and number is not None:
-        return format_quantity(number, units[member], 4)
-    return part.text("type") or ""
+    if member is None or number is None:
+        return part.text("type") or ""
+    parameter = KINDS[part.kind].parameter(member)
+    return document_text(number, "" if parameter is None else parameter.type)
 
 
 def _details(study: Study, part: Part) -> tuple[str, ...]:
