@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from service.sampling import Array, polylines_of
-from service.shapes import assumed_shape, finite
+from service.shapes import assumed_shape, finite, positions
 from service.timelines import before_shape, ends_of, outputs_of, timeline_shape
 
 if TYPE_CHECKING:
@@ -143,8 +143,7 @@ def _told(
             "from": at,
             "to": None,
             "devices": dict(devices),
-            "contacts": dict(sorted(configuration.contacts.items())),
-            "drivers": dict(sorted(configuration.drivers.items())),
+            **positions(configuration),
         }
         if intervals and {**intervals[-1], "from": at} == told:
             return

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rules.contract import Rule
 from schemas.finding import (
@@ -26,6 +26,9 @@ from schemas.finding import (
 )
 from service.ruleset import LoadedRule
 
+if TYPE_CHECKING:
+    from rules.analysis.elements import Configuration
+
 Json = dict[str, Any]
 
 
@@ -39,6 +42,14 @@ def finite(value: Any) -> Any:
     if isinstance(value, Sequence) and not isinstance(value, str):
         return [finite(item) for item in value]
     return value
+
+
+def positions(configuration: Configuration) -> Json:
+    """Contact positions and driver levels, each sorted by name."""
+    return {
+        "contacts": dict(sorted(configuration.contacts.items())),
+        "drivers": dict(sorted(configuration.drivers.items())),
+    }
 
 
 def review_shape(review: Review) -> Json:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.sampling import Array
-from service.shapes import assumed_shape, finite
+from service.shapes import assumed_shape, finite, positions
 
 if TYPE_CHECKING:
     from rules.analysis.corners.parameters import Parameter
@@ -57,8 +57,7 @@ class _Place:
         configuration = self.network.configuration
         return {
             "state": self.situation.label,
-            "contacts": dict(sorted(configuration.contacts.items())),
-            "drivers": dict(sorted(configuration.drivers.items())),
+            **positions(configuration),
             "held": finite(dict(sorted(self.network.held.items()))),
         }
 
@@ -278,8 +277,7 @@ def _delay_quantity(delay: DelayCorners, seconds: Array, exact: bool) -> Json:
         "kind": "delay",
         "name": timed.capacitor,
         "state": timed.name,
-        "contacts": dict(sorted(configuration.contacts.items())),
-        "drivers": dict(sorted(configuration.drivers.items())),
+        **positions(configuration),
         "held": finite(dict(sorted(timed.state.mode.network.held.items()))),
         "unit": "s",
         "nominal": finite(delay.delay.duration),

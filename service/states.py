@@ -6,11 +6,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from service.shapes import assumed_shape, finite
+from service.shapes import assumed_shape, finite, positions
 from service.timed import by_configuration, frozen_shape, timed_shape
 
 if TYPE_CHECKING:
-    from rules.analysis.elements import Configuration
     from rules.analysis.frozen import TimedState
     from rules.analysis.states import State, StateSet
     from rules.analysis.study import Study
@@ -63,7 +62,7 @@ def overview(study: Study) -> Overview:
             for found in study.timing(corner)
         ),
         source_currents=_source_currents(study.circuit, stable),
-        span=max((_span(state) for state in stable), default=0.0),
+        span=span(study),
         complete=study.complete,
         problems=tuple(sorted(set(reasons))),
     )
@@ -73,7 +72,7 @@ def _waiting(timed: TimedState) -> Json:
     """A timed state in short: what it is called, what holds it, where and when it ends."""
     shape = timed_shape(timed)
     return {
-        **_positions(timed.configuration),
+        **positions(timed.configuration),
         "name": timed.name,
         "devices": dict(sorted(timed.state.devices.items())),
         "held": finite(shape["held"]),
@@ -84,7 +83,7 @@ def _waiting(timed: TimedState) -> Json:
 
 def _summary(found: StateSet, state: State) -> Json:
     return {
-        **_positions(found.configuration),
+        **positions(found.configuration),
         "name": state.name,
         "stable": state.stable,
         "index": state.index,
@@ -92,14 +91,13 @@ def _summary(found: StateSet, state: State) -> Json:
     }
 
 
-def _positions(configuration: Configuration) -> Json:
-    return {
-        "contacts": dict(sorted(configuration.contacts.items())),
-        "drivers": dict(sorted(configuration.drivers.items())),
-    }
+def span(study: Study) -> float:
+    """The largest voltage (V) between two nets in any stable DC state at any corner."""
+    stable = (state for corner in CORNERS for found in study.state_sets(corner) for state in found.stable)
+    return max((_between_nets(state) for state in stable), default=0.0)
 
 
-def _span(state: State) -> float:
+def _between_nets(state: State) -> float:
     known = [voltage for voltage in state.nets.values() if voltage is not None]
     return max(known) - min(known) if known else 0.0
 
@@ -150,7 +148,7 @@ def states_shape(circuit: Circuit, beta: str, hold: Mapping[str, float]) -> Json
 
 def configuration_shape(found: StateSet, timed: Sequence[TimedState] = ()) -> Json:
     return {
-        **_positions(found.configuration),
+        **positions(found.configuration),
         "reached_by": list(found.configuration.reached_by),
         "complete": found.complete,
         "states": [_one_state(state) for state in found.states],

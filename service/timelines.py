@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from service.sampling import Array, Curves, Piece, Polyline, polylines, settling
-from service.shapes import assumed_shape, finite
+from service.shapes import assumed_shape, finite, positions
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -78,8 +78,7 @@ def before_shape(study: Study, timeline: Timeline) -> Json | None:
         return None
     return {
         "state": named[0].name,
-        "contacts": dict(sorted(rest.configuration.contacts.items())),
-        "drivers": dict(sorted(rest.configuration.drivers.items())),
+        **positions(rest.configuration),
         "nets": finite(dict(sorted(named[0].nets.items()))),
         "stored": finite(dict(sorted(point_of(study.resolved, named[0]).values.items()))),
     }
@@ -145,8 +144,7 @@ def _interval(interval: Interval) -> Json:
         "from": interval.start,
         "to": finite(interval.end),
         "devices": dict(sorted(interval.devices.items())),
-        "contacts": dict(sorted(interval.configuration.contacts.items())),
-        "drivers": dict(sorted(interval.configuration.drivers.items())),
+        **positions(interval.configuration),
     }
 
 

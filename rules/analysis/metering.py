@@ -7,14 +7,14 @@ solved again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from rules.analysis.additions import Fitting
 from rules.analysis.corners.worst import bounds
 from rules.analysis.resolve import Resolved, resolve
 from rules.analysis.states import State, find_states
-from schemas.circuit import Circuit, Part, Tolerance, frozen_map
+from schemas.circuit import Circuit, Part, Tolerance, Value, frozen_map
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
@@ -103,10 +103,9 @@ def with_meter(circuit: Circuit, resolved: Resolved, net: str, ohms: float) -> R
     name = PROBE
     while name in circuit.parts:
         name += "_"
-    values: Mapping[str, float | Tolerance] = {"resistance": ohms, "tolerance": Tolerance(0.0, 0.0)}
+    values: dict[str, Value] = {"resistance": ohms, "tolerance": Tolerance(0.0, 0.0)}
     meter = Part(name, "resistor", frozen_map({"a": net, "b": circuit.ground}), frozen_map(values))
-    fitted = replace(circuit, parts=frozen_map({**circuit.parts, name: meter}))
-    made = resolve(fitted)
+    made = resolve(Fitting((meter,)).applied(circuit))
     return replace(made, values={**made.values, **resolved.values})
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.readings import Reading, readings, worst_reading
 from rules.analysis.resolve import TRANSISTORS
-from rules.analysis.stress import Pair, along, capacitor_pair, collector_pair, reverse_pair
+from rules.analysis.stress import Pair, along, between, capacitor_pair, collector_pair, reverse_pair
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -79,7 +79,8 @@ def _pair(part: Part) -> Pair:
 
 def _over_all(study: Study, pair: Pair) -> Extreme | None:
     """The greatest voltage of the first net of a pair against the second, at rest and along every run."""
-    return _largest([_greatest(study, _between(pair)), _moving(study, pair), _floating(study, pair)])
+    resting = _greatest(study, lambda state: between(state, pair))
+    return _largest([resting, _moving(study, pair), _floating(study, pair)])
 
 
 def _floating(study: Study, pair: Pair) -> Extreme | None:
@@ -103,14 +104,6 @@ def _moving(study: Study, pair: Pair) -> Extreme | None:
 
 def _largest(found: list[Extreme | None]) -> Extreme | None:
     return max((one for one in found if one is not None), key=lambda one: one.value, default=None)
-
-
-def _between(pair: Pair) -> Quantity:
-    def volts(state: State) -> float | None:
-        one, two = state.nets[pair[0]], state.nets[pair[1]]
-        return None if one is None or two is None else one - two
-
-    return volts
 
 
 def _current(part: Part) -> Quantity:

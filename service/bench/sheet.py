@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,13 +12,15 @@ from rules.analysis.named import along, range_of
 from rules.analysis.states import State
 from rules.analysis.stress import is_polarised
 from rules.analysis.study import Situation, Study
+from rules.wording import listed
 from schemas.circuit import Circuit, frozen_map
 from schemas.quantities import format_quantity
 from service.bench.buying import parts_list, shape
 from service.bench.orders import bring_up, moves_for, probing
 from service.cautions import cautions_for
 from service.ruleset import Ruleset
-from service.states import overview
+from service.shapes import positions
+from service.states import span
 
 HEAVY = 0.05  # of a reading; a meter that takes more hides what it measures: common practice, no source
 MOVING = 1e-3  # V; a net that moves further while a capacitor charges has no one reading
@@ -59,7 +61,7 @@ def sheet(circuit: Circuit, ruleset: Ruleset, meter: Meter, volts: Mapping[str, 
         "parts": [shape(line) for line in lines],
         "bring_up": [{"do": step.do, "expect": step.expect} for step in bring_up(here)],
         "states": [_state(here, situation, meter) for situation in chosen(here)],
-        "cautions": [*cautions_for(circuit, overview(study).span), *_warnings(study)],
+        "cautions": [*cautions_for(circuit, span(study)), *_warnings(study)],
     }
 
 
@@ -80,7 +82,7 @@ def _state(study: Study, situation: Situation, meter: Meter) -> Json:
     shown = [_shown(study, situation, net, meter, last) for net in nets]
     return {
         "name": situation.label,
-        **_position(situation),
+        **positions(situation.state.mode.network.configuration),
         "how": moves_for(study, situation),
         "held": dict(sorted(situation.state.mode.network.held.items())),
         "lasts": None if situation.timed is None else _finite(situation.timed.duration),
@@ -88,11 +90,6 @@ def _state(study: Study, situation: Situation, meter: Meter) -> Json:
         "readings": [_reading(item) for item in shown],
         "currents": list(_currents(study, situation)),
     }
-
-
-def _position(situation: Situation) -> Json:
-    here = situation.state.mode.network.configuration
-    return {"contacts": dict(sorted(here.contacts.items())), "drivers": dict(sorted(here.drivers.items()))}
 
 
 def _last(study: Study, situation: Situation) -> State | None:
@@ -223,24 +220,24 @@ def _warnings(study: Study) -> list[str]:
     backwards = sorted(part.name for part in parts if is_polarised(part))
     if backwards:
         found.append(
-            f"{_listed(backwards)} may vent or burst when put in backwards or above the rated voltage: check"
+            f"{listed(backwards)} may vent or burst when put in backwards or above the rated voltage: check"
             " polarity before power, and keep your face away at the first switch-on."
         )
     hot = sorted({name for situation in study.situations() for name in _warm(study, situation)})
     if hot:
         found.append(
-            f"{_listed(hot)} run at more than half the rated power in some state and may be too hot to touch."
+            f"{listed(hot)} run at more than half the rated power in some state and may be too hot to touch."
         )
     coils = sorted(part.name for part in parts if part.kind == "coil")
     if coils:
         found.append(
-            f"Do not pull a probe or a lead off {_listed(coils)} while current flows: the coil makes a high"
+            f"Do not pull a probe or a lead off {listed(coils)} while current flows: the coil makes a high"
             " voltage for a moment."
         )
     batteries = sorted(part.name for part in parts if part.kind == "battery")
     if batteries:
         found.append(
-            f"Do not short {_listed(batteries)} with a probe; take it out before you change parts, and never"
+            f"Do not short {listed(batteries)} with a probe; take it out before you change parts, and never"
             " charge a cell that is not made for it."
         )
     return found
@@ -251,7 +248,3 @@ def _warm(study: Study, situation: Situation) -> Iterator[str]:
         rated = study.known(name, "power")
         if rated is not None and watts is not None and watts > HOT * rated.value:
             yield name
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
