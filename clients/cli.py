@@ -1,4 +1,4 @@
-"""The command line: ``thumbrule review | states | timeline | spread | mend | policy | lesson | serve``.
+"""The command line: ``thumbrule VERB``; each verb of some length has a module ``command_VERB`` of its own.
 
 Exit status: 0 nothing at or above the threshold, 1 findings, 2 could not check
 (bad usage included).  Everything heavy is imported by the command that uses it.

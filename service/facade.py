@@ -235,7 +235,7 @@ def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
         ],
         "restored": list(mended.restored),
         "remaining": [
-            {**finding, "why": list((mended.reasons or {}).get(finding["identity"], ()))}
+            {**finding, "why": list(mended.reasons.get(finding["identity"], ()))}
             for finding in result["findings"]
         ],
         "withdrawn": mended.withdrawn,

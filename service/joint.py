@@ -40,14 +40,10 @@ class Option:
 
 @dataclass(frozen=True, slots=True)
 class Together:
-    """Remedies that clear all that can be cleared, proven as one change.
-
-    ``tried`` counts the sets that were run, this one included.
-    """
+    """Remedies that clear all that can be cleared, proven as one change, and the document they lead to."""
 
     options: tuple[Option, ...]
     raw: Mapping[str, Any]
-    tried: int
 
 
 def options(bench: Bench) -> tuple[Option, ...]:
@@ -86,10 +82,10 @@ def smallest(bench: Bench, found: Sequence[Option]) -> Together | None:
     ``None`` where one option is all there is to do, or no set within the budget is proven.
     """
     clearable = frozenset().union(*(option.clears for option in found))
-    for tried, chosen in enumerate(covers(found, clearable)[:SETS_TRIED], start=1):
-        raw = _applied(bench.raw, chosen)
-        if raw is not None and proves(bench, raw, clearable):
-            return Together(chosen, raw, tried)
+    for chosen in covers(found, clearable)[:SETS_TRIED]:
+        raw = _changed(bench.raw, compose(*(option.changes for option in chosen)))
+        if raw is not None and _proves(bench, raw, clearable):
+            return Together(chosen, raw)
     return None
 
 
@@ -149,23 +145,29 @@ def _price(chosen: tuple[Option, ...]) -> tuple[int, float, tuple[str, ...]]:
     return len(places), sum(option.cost[1] for option in chosen), tuple(option.cost[2] for option in chosen)
 
 
-def _applied(raw: Mapping[str, Any], chosen: Iterable[Option]) -> dict[str, Any] | None:
+def _changed(raw: Mapping[str, Any], changes: Iterable[Change]) -> dict[str, Any] | None:
     try:
-        return apply(raw, patch_for(raw, compose(*(option.changes for option in chosen))))
+        return apply(raw, patch_for(raw, changes))
     except CannotPatch:
         return None
 
 
-def proves(bench: Bench, raw: Mapping[str, Any], cleared: frozenset[str]) -> bool:
-    """All of ``cleared`` is gone from ``raw``, nothing is new or worse, and nothing got lost."""
+def _proves(
+    bench: Bench, raw: Mapping[str, Any], cleared: frozenset[str], also: Run | None = None
+) -> bool:
+    """All of ``cleared`` is gone from ``raw``, nothing is new or worse, and nothing got lost.
+
+    Beside the baseline of the bench, or beside another run too.
+    """
     heard = bench.hear(raw)
     if isinstance(heard, str):
         return False
     after = heard.whole()
     heard.forget()
+    if cleared & {finding.identity for finding in after.findings}:
+        return False
     targets = [finding for finding in bench.baseline.findings if finding.identity in cleared]
-    still = {finding.identity for finding in after.findings}
-    return not (cleared & still) and not losses(bench.baseline, after, targets)
+    return not losses(bench.baseline, after, targets) and not (also and losses(also, after, ()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,22 +186,12 @@ def reduced(start: Bench, final: Run, changes: Sequence[Change]) -> Reduced:
     kept = list(changes)
     restored = []
     won = frozenset(f.identity for f in start.baseline.findings) - {f.identity for f in final.findings}
-    targets = [finding for finding in start.baseline.findings if finding.identity in won]
     for change in sorted(changes, key=_extent)[:PLACES_TRIED]:
         rest = [other for other in kept if other != change]
         if not rest:
             break
-        try:
-            raw = apply(start.raw, patch_for(start.raw, rest))
-        except CannotPatch:
-            continue
-        heard = start.hear(raw)
-        if isinstance(heard, str):
-            continue
-        after = heard.whole()
-        heard.forget()
-        left = {finding.identity for finding in after.findings}
-        if not (won & left) and not losses(start.baseline, after, targets) and not losses(final, after, ()):
+        raw = _changed(start.raw, rest)
+        if raw is not None and _proves(start, raw, won, final):
             kept = rest
             restored.append(change.pointer)
     return Reduced(apply(start.raw, patch_for(start.raw, kept)), tuple(restored))

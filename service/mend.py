@@ -12,7 +12,7 @@ the steps shows) everything is withdrawn and the document stays as it was.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from schemas.circuit import Circuit
@@ -20,7 +20,7 @@ from schemas.finding import Finding, Remedy, Review
 from service.comparing import losses
 from service.engine import to_review
 from service.joint import Option, changes_of, options, reduced, smallest
-from service.patches import CannotPatch, Operation, apply, compose, patch_for
+from service.patches import CannotPatch, Operation, apply, compose, difference, patch_for
 from service.remedies import Bench, content_key
 from service.ruleset import Ruleset
 
@@ -58,7 +58,7 @@ class Mended:
     review: Review
     withdrawn: str | None = None
     restored: tuple[str, ...] = ()
-    reasons: Mapping[str, tuple[str, ...]] | None = None
+    reasons: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def mend(circuit: Circuit, raw: Mapping[str, Any], ruleset: Ruleset, cap: int = MAX_STEPS) -> Mended:
@@ -133,8 +133,7 @@ def _review(bench: Bench) -> Review:
 def _told(mended: Mended, bench: Bench) -> Mended:
     """With the reason why each finding that remains does remain."""
     reasons = {finding.identity: tuple(_why(finding, bench)) for finding in mended.review.findings}
-    return Mended(mended.raw, mended.patch, mended.steps, mended.review, mended.withdrawn, mended.restored,
-                  reasons)  # fmt: skip
+    return replace(mended, reasons=reasons)
 
 
 def _why(finding: Finding, bench: Bench) -> Iterator[str]:
@@ -175,7 +174,5 @@ def whole_patch(
 
 
 def _difference(raw: Mapping[str, Any], final: Mapping[str, Any]) -> tuple[Operation, ...]:
-    from service.patches import difference
-
     changes = difference(raw, final)
     return patch_for(raw, changes) if changes else ()

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from rules.analysis.resolve import escape
 from schemas.circuit import Circuit, Value
 from schemas.finding import Change
 
@@ -129,7 +130,7 @@ def difference(before: Mapping[str, Any], after: Mapping[str, Any], at: str = ""
     """The changes that lead from one document to another, as deep down as they go."""
     found: list[Change] = []
     for key in sorted(set(before) | set(after)):
-        pointer = f"{at}/{key.replace('~', '~0').replace('/', '~1')}"
+        pointer = f"{at}/{escape(key)}"
         old, new = before.get(key, MISSING), after.get(key, MISSING)
         if old is MISSING:
             found.append(Change(pointer, None, new))
