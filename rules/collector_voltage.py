@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.coils import coil_names, switches_at
-from rules.analysis.part_types import PART_TYPES
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import (
     KICK,
@@ -21,6 +20,7 @@ from rules.analysis.stress import (
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import Mark, Place, Rated, Verdict, graded, limits_of, marks, rating, told
+from rules.transistor_words import types_that_stand
 from rules.wording import listed, say
 from schemas.finding import Grounds, Limit, Outcome, Quantity, identity
 
@@ -131,11 +131,7 @@ class CollectorVoltage:
 
     def _advice(self, part: Part, volts: float) -> Iterator[str]:
         wanted = volts / self.limits["share"].value
-        stand = sorted(
-            name
-            for name, known in PART_TYPES.items()
-            if known.kind == part.kind and "vceo" in known.ratings and known.ratings["vceo"].value >= wanted
-        )
+        stand = types_that_stand(part, "vceo", wanted)
         types = f": {listed(stand, 'or')}" if stand else ""
         yield f"a type with V_CEO of {say(wanted, 'V')} or more stands it{types}"
 

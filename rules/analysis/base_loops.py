@@ -103,7 +103,7 @@ def _at_fault(study: Study, network: Network, fault: Fault) -> tuple[str, ...]:
         for name in fault.parts
         if fault.kind == "supply-short"
         and parts[name].kind in TRANSISTORS
-        and set(fault.nets) & {parts[name].pins["base"]}
+        and parts[name].pins["base"] in fault.nets
         and (len(fault.parts) > 1 or parts[name].pins["emitter"] in fault.nets)
     )
 

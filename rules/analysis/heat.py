@@ -1,4 +1,4 @@
-"""Heat of resistors along runs: the worst second of a run, and the mean over a period."""
+"""Heat of resistors and transistors along runs: over the worst second, over a period, in passing."""
 
 from __future__ import annotations
 

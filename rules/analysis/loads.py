@@ -21,8 +21,6 @@ from schemas.circuit import Circuit
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
 
-ROOM = 1e-9  # of a value; equal but for rounding
-
 
 @dataclass(frozen=True, eq=False)
 class Load:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -196,7 +196,7 @@ def cheapest_road(study: Study, state: State, name: str) -> Road | None:
     Contacts count as closed, transistors as on.  ``None`` where no rail is reached on both sides.
     """
     part = study.circuit.parts[name]
-    high, low = next(ends for ends in _ENDS if set(ends) == set(part.pins))
+    high, low = _ends(part)
     up = _cheapest(study, state, part.pins[high], True, name)
     down = _cheapest(study, state, part.pins[low], False, name)
     if up is None or down is None:
@@ -240,17 +240,20 @@ def _cheapest(
 
 def _steps_from(circuit: Circuit, net: str, up: bool) -> Iterator[_Step]:
     """Every way a current may come into a net (``up``) or leave it."""
-    near: Callable[[_Step], str] = lambda step: step.leaves if up else step.enters  # noqa: E731
     for part in circuit.parts.values():
         for enters, leaves in _ways(part):
-            step = _Step(part, enters, leaves)
-            if part.pins[near(step)] == net:
-                yield step
+            if part.pins[leaves if up else enters] == net:
+                yield _Step(part, enters, leaves)
+
+
+def _ends(part: Part) -> tuple[str, str]:
+    """The two pins of a part that has no more, the upper one first."""
+    return next(ends for ends in _ENDS if set(ends) == set(part.pins))
 
 
 def _ways(part: Part) -> tuple[tuple[str, str], ...]:
     if part.kind in (*RESISTIVE, *COILS, "contact", "fuse"):
-        ends = next(ends for ends in _ENDS if set(ends) == set(part.pins))
+        ends = _ends(part)
         return ends, ends[::-1]
     if part.kind == "zener":
         return ("anode", "cathode"), ("cathode", "anode")
