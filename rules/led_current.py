@@ -163,9 +163,13 @@ class LedCurrent:
             if road is not None and not reading.state.mode.network.held and reading.value >= bright:
                 yield self._share(study, part, reading, road)
 
+    def _rated(self, study: Study, part: Part) -> float:
+        known = study.known(part.name, "current")
+        return self.limits["rated"].value if known is None else known.value
+
     def _over(self, study: Study, part: Part, reading: Reading, is_worst: bool) -> Outcome:
         about, known = (part.name,), study.known(part.name, "current")
-        rated = self.limits["rated"].value if known is None else known.value
+        rated = self._rated(study, part)
         # a rating from memory gets no further margin
         share = 1.0 if known is None else self.limits["share"].value
         test = Test.at_most(reading.value, share * rated, "A")
@@ -199,7 +203,7 @@ class LedCurrent:
     def _dim(
         self, study: Study, part: Part, bright: float, amperes: Asked, lit: Lit, roads: Mapping[int, Road]
     ) -> Iterator[Outcome]:
-        about, known = (part.name,), study.known(part.name, "current")
+        about = (part.name,)
         why = may_be_dark(study, part, roads.values())
         if why:
             yield not_applicable(self, about, why)
@@ -210,8 +214,9 @@ class LedCurrent:
             on = lit(situation) is not None
             return amperes if on and value is not None and value >= bright else None
 
-        rated = self.limits["rated"].value if known is None else known.value
-        limit = min(self.limits["dim"].value, self.limits["dim_share"].value * rated)
+        limit = min(
+            self.limits["dim"].value, self.limits["dim_share"].value * self._rated(study, part)
+        )
         low = readings(study, seen, "min", running=True)
         for reading in low:
             test = Test.at_least(max(0.0, reading.value), limit, "A")
@@ -256,7 +261,7 @@ class LedCurrent:
         if road.resistive:
             advice = ("a higher supply voltage, or fewer LEDs in series, leaves more to the resistor",)
         elif study.proposing:
-            wanted = 0.5 * self.limits["share"].value * _rated(self, study, part)
+            wanted = 0.5 * self.limits["share"].value * self._rated(study, part)
             made, advice = more_resistance(study, part, reading, road, wanted)
         message = share_message(study, part, reading, road, test)
         cause = _string(study, part, road, "series resistor")
@@ -321,11 +326,6 @@ def _string(study: Study, part: Part, road: Road | None, role: str) -> str | Non
     strung = [] if road is None else [n for n in road.own if study.circuit.parts[n].kind == "led"]
     first = min(strung, default=part.name)
     return identity(RULE.slug, (first,), (), role) if part.name in strung and first != part.name else None
-
-
-def _rated(rule: LedCurrent, study: Study, part: Part) -> float:
-    known = study.known(part.name, "current")
-    return rule.limits["rated"].value if known is None else known.value
 
 
 RULE = LedCurrent()

@@ -30,7 +30,7 @@ from rules.ratings_words import (
 )
 from rules.transistor_words import half_on, larger_type, most_at_its_load, point_evidence
 from rules.wording import celsius, say
-from schemas.finding import Grounds, Limit, Outcome, Quantity, Severity
+from schemas.finding import Grounds, Limit, Origin, Outcome, Quantity, Severity
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -206,15 +206,14 @@ class TransistorDissipation:
         mark, test = graded(watts, limits, "W")
         power, most, thermal = rated
         ambient = study.resolved.ambient.high
+        origin: Origin = "assumed" if study.circuit.ambient is None else "declared"
         proof = [
             Quantity("P", f"heat in {name}", watts, "W"),
             *point_evidence(state, name),
             *(most_at_its_load(study, state, name) if mark is not None else ()),
             power.quantity,
             most.quantity,
-            Quantity("T_A", "highest ambient temperature", ambient, "K", "declared", "/ambient/high")
-            if study.circuit.ambient is not None
-            else Quantity("T_A", "highest ambient temperature", ambient, "K", "assumed", "/ambient/high"),
+            Quantity("T_A", "highest ambient temperature", ambient, "K", origin, "/ambient/high"),
         ]
         hot = ""
         if thermal is not None:
