@@ -83,11 +83,15 @@ def write(title: str, blocks: Iterable[Block], style: Style) -> str:
         return "\n".join(line for block in made for line in _text(block)).strip("\n") + "\n"
     if style == "markdown":
         return "\n\n".join(_markdown(block) for block in made) + "\n"
-    body = "\n".join(_html(block) for block in made)
+    return framed(title, CSS, "\n".join(_html(block) for block in made))
+
+
+def framed(title: str, css: str, body: str) -> str:
+    """One HTML file around a body that is HTML already."""
     return (
-        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{html.escape(title)}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{html.escape(title)}</title>\n<style>\n{css}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 
@@ -127,15 +131,15 @@ def _text(block: Block) -> list[str]:
 
 def _markdown(block: Block) -> str:
     if isinstance(block, Heading):
-        return f"{'#' * block.level} {_escaped(block.text)}"
+        return f"{'#' * block.level} {escaped(block.text)}"
     if isinstance(block, Paragraph):
-        return _escaped(block.text)
+        return escaped(block.text)
     if isinstance(block, Items):
         lines = []
         for at, item in enumerate(block.items, 1):
             first = f"{at}. " if block.ordered else "- "
             lead, follow = (item, "") if isinstance(item, str) else item
-            lines.append(first + _escaped(lead) + (f" {_escaped(follow)}" if follow else ""))
+            lines.append(first + escaped(lead) + (f" {escaped(follow)}" if follow else ""))
         return "\n".join(lines)
     if isinstance(block, Code):
         code = "\n".join(clean(row) for row in block.text.strip("\n").split("\n"))
@@ -144,16 +148,17 @@ def _markdown(block: Block) -> str:
         return "\n\n".join(_markdown_step(at, *step) for at, step in enumerate(block.steps, 1))
     marks = ["---:" if at in block.numbers else "---" for at in range(len(block.head))]
     rows: Sequence[Sequence[str]] = [block.head, marks, *block.rows]
-    cells = [[cell if at == 1 else _escaped(cell) for cell in row] for at, row in enumerate(rows)]
+    cells = [[cell if at == 1 else escaped(cell) for cell in row] for at, row in enumerate(rows)]
     return "\n".join(f"| {' | '.join(row)} |" for row in cells)
 
 
 def _markdown_step(at: int, says: str, under: Sequence[str]) -> str:
-    rows = [f"{at}. {_escaped(says)}", "", "```", *(clean(row) for row in under), "```"]
+    rows = [f"{at}. {escaped(says)}", "", "```", *(clean(row) for row in under), "```"]
     return "\n".join([rows[0], *(f"   {row}".rstrip() for row in rows[1:])])
 
 
-def _escaped(text: str) -> str:
+def escaped(text: str) -> str:
+    """Text on one line that Markdown leaves as it is."""
     for sign in ("\\", "|", "*", "_", "<", ">", "`", "#", "["):
         text = text.replace(sign, "\\" + sign)
     return " ".join(text.split())

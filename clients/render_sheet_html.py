@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from clients import mathml
+from clients.page import framed
 from clients.sheet_parts import (
     Line,
     check_words,
@@ -59,12 +60,7 @@ def sheet_html(answer: Json, *, title: str | None = None) -> str:
     body += [f"<p>{_text(str(reason))}</p>" for reason in answer.get("problems") or ()]
     for place, sheet in enumerate(answer.get("sheets") or ()):
         body += _sheet(sheet, first=place == 0)
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{_text(name)}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n"
-        + "\n".join(body) + "\n</body>\n</html>\n"
-    )
+    return framed(name, CSS, "\n".join(body))
 
 
 def _text(text: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from clients.page import escaped as as_it_is
 from clients.sheet_parts import (
     Line,
     check_words,
@@ -32,10 +33,8 @@ def sheet_markdown(answer: Json, *, title: str | None = None) -> str:
 
 
 def escaped(text: str) -> str:
-    """Text that Markdown leaves as it is."""
-    for sign in ("\\", "`", "*", "_", "<", ">", "#", "[", "|", "~"):
-        text = text.replace(sign, "\\" + sign)
-    return " ".join(text.split())
+    """Text that Markdown leaves as it is, also where it strikes out what stands between tildes."""
+    return as_it_is(text).replace("~", "\\~")
 
 
 def _code(text: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from clients.render_values import UNDEFINED
 from schemas.quantities import format_quantity
 
 Json = Mapping[str, Any]
@@ -15,7 +16,6 @@ KINDS = {
     "kcl": "node sum", "idle": "idle", "sharing": "sharing", "series": "string", "parallel": "parallel",
     "divider": "divider", "thevenin": "Thevenin", "together": "together", "course": "course",
 }  # fmt: skip
-UNDEFINED = "undefined"
 
 
 @dataclass(frozen=True, slots=True)
