@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal
+from typing import Any
 
 from clients.layout import table, wrap
 from clients.page import Block, Code, Heading, Items, Paragraph, Steps, Style, Table, write
 from clients.render_finding import Depth, situation
-from clients.render_values import finding_value, literal, nowhere, quantity, short_place, valued
+from clients.render_values import finding_value, nowhere, quantity, short_place, valued
 
 _PREMISE = {"limit": "limit: ", "approximation": "approximation: "}
 _VERDICTS = {
     "satisfied": "holds", "not-applicable": "does not apply", "undecided": "cannot be decided",
     "failed": "could not be run",
 }
-Shown = Literal["text", "markdown"]
 
 
 def rules_text(rules: Sequence[Mapping[str, Any]], style: Style = "text") -> str:
@@ -134,8 +133,7 @@ def _because(item: Mapping[str, Any]) -> str:
 
 
 def _limits(lesson: Mapping[str, Any]) -> list[Block]:
-    limits = lesson.get("limits") or ()
-    listed = list(limits.values()) if isinstance(limits, Mapping) else list(limits)
+    listed = lesson.get("limits") or ()
     if not listed:
         return []
     rows = [(str(item.get("name", "")), valued(item), str(item.get("meaning", "")),
@@ -149,7 +147,7 @@ def _circuits(lesson: Mapping[str, Any]) -> list[Block]:
     for word, key in (("the smallest circuit that fails", "failing"), ("and the one that passes", "passing")):
         text = body.get(key)
         if text:
-            made += [Heading(word), Code(text if isinstance(text, str) else literal(text))]
+            made += [Heading(word), Code(str(text))]
     dial = body.get("dial")
     if dial:
         turned = f"{dial.get('pointer', '')} from {dial.get('good', '')} to {dial.get('bad', '')}"
@@ -206,10 +204,10 @@ def _put_in(item: Mapping[str, Any]) -> str:
     left, right = item.get("left"), quantity(item.get("right"), unit)
     numbers = str(item.get("numbers", ""))
     text = f"{item.get('formula', '')}\n  "
-    if relation == "=":
-        return text + (numbers if numbers == right else f"{numbers} = {right}")
-    end = "" if item.get("agrees") else ", which is not so"
     put = numbers if numbers == right else f"{numbers} = {right}"
+    if relation == "=":
+        return text + put
+    end = "" if item.get("agrees") else ", which is not so"
     return f"{text}{quantity(left, unit)} {relation} {put}{end}"
 
 
@@ -234,6 +232,6 @@ def _judged(item: Mapping[str, Any]) -> str:
 def _sources(lesson: Mapping[str, Any]) -> list[Block]:
     found = [str((lesson.get("grounds") or {}).get("source") or "")]
     steps, limits = (lesson.get("derivation") or {}).get("steps") or (), lesson.get("limits") or ()
-    found += [str(item.get("source") or "") for item in (*steps, *limits) if isinstance(item, Mapping)]
+    found += [str(item.get("source") or "") for item in (*steps, *limits)]
     listed = tuple(dict.fromkeys(text for text in found if text))
     return [Heading("sources"), Items(listed)] if listed else []
