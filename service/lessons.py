@@ -230,7 +230,7 @@ def _with_numbers(
 ) -> Json | None:
     """One step with numbers put in; ``None`` where it says nothing of what was found."""
     from rules.derivations.text import lone, names
-    from rules.derivations.worked import holds, value
+    from rules.derivations.worked import holds, unit_of, value
 
     name = lone(step.left)
     told = names(step.left) <= known.keys() and not (step.relation == "=" and name and name not in found)
@@ -252,7 +252,7 @@ def _with_numbers(
         "left": finite(left),
         "relation": step.relation,
         "right": finite(right),
-        "unit": units[name] if name is not None else _unit(step, units),
+        "unit": unit_of(step, units),
         "agrees": agrees,
     }
 
@@ -276,13 +276,6 @@ def with_numbers(text: str, values: Mapping[str, float], units: Mapping[str, str
         return f"({shown})" if raised or "/" in unit or shown.startswith("-") else shown
 
     return re.sub(r"[A-Za-z_][A-Za-z0-9_]*", number, text)
-
-
-def _unit(step: Step, units: Mapping[str, str]) -> str:
-    from rules.derivations.units import dimension, spoken
-
-    text = spoken(dimension(step.left, units) or dimension(step.right, units))
-    return "" if text == "1" else text
 
 
 def _matching(

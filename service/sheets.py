@@ -196,15 +196,16 @@ def _approximate(rough: Approximation, values: Mapping[str, float]) -> Json:
 def _check(check: Check, values: Mapping[str, float]) -> Json:
     from rules.analysis.derivation.expression import with_numbers, with_symbols
 
-    told = check.left is not None and check.right is not None
+    formula = numbers = ""
+    if check.left is not None and check.right is not None:
+        formula = f"{with_symbols(check.left)} {check.relation} {with_symbols(check.right)}"
+        numbers = f"{with_numbers(check.left, values)} {check.relation} {with_numbers(check.right, values)}"
     return {
         "kind": check.kind,
         "subject": check.subject,
         "says": check.says,
-        "formula": f"{with_symbols(check.left)} {check.relation} {with_symbols(check.right)}" if told else "",  # type: ignore[arg-type]
-        "numbers": f"{with_numbers(check.left, values)} {check.relation} {with_numbers(check.right, values)}"  # type: ignore[arg-type]
-        if told
-        else "",
+        "formula": formula,
+        "numbers": numbers,
         "left": finite(check.left_value),
         "relation": check.relation,
         "right": finite(check.right_value),

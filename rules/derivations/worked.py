@@ -82,12 +82,15 @@ def number_step(derivation: Derivation, place: int, values: Mapping[str, float])
     except (ArithmeticError, ValueError, TypeError) as error:
         raise ValueError(f"step {place} has no number: {error}") from error
     declared = {item.name: item.unit for item in derivation.symbols}
+    return NumberedStep(
+        place, step, left, right, unit_of(step, declared), holds(left, step.relation, right)
+    )
+
+
+def unit_of(step: Step, declared: Mapping[str, str]) -> str:
+    """The unit of both sides, as declared where the left one is a symbol; empty for a pure number."""
     name = lone(step.left)
-    unit = declared[name] if name in declared else _unit(step, declared)
-    return NumberedStep(place, step, left, right, unit, holds(left, step.relation, right))
-
-
-def _unit(step: Step, declared: Mapping[str, str]) -> str:
-    found = dimension(step.left, declared) or dimension(step.right, declared)
-    text = spoken(found)
+    if name is not None:
+        return declared[name]
+    text = spoken(dimension(step.left, declared) or dimension(step.right, declared))
     return "" if text == "1" else text
