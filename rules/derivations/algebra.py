@@ -108,7 +108,7 @@ def isolate(equation: Any, symbol: Any, example: Mapping[Any, float]) -> list[An
         return [sympy.cancel(-flat.subs(symbol, 0) / slope)]
     try:
         found = sympy.solve(equation, symbol, check=False, simplify=False)
-    except NotImplementedError:
+    except NotImplementedError:  # so SymPy says that it knows no way to solve this one: nothing is isolated
         return []
     free = {item: example[item] for item in equation.free_symbols - {symbol}}
     found = [value for value in found if _solves(equation, symbol, value, free)]
@@ -157,12 +157,10 @@ def boundary_and_side(
     if not premises:
         for alone_first in (True, False):
             chain = solve_away(equations, first, target.value, example, alone_first)
-            flat = (
-                None
-                if chain is None
-                else sympy.factor(sympy.cancel(sympy.together(chain.into(target.value))))
-            )
-            if flat is not None and (flat.is_positive if target.strict else flat.is_nonnegative):
+            if chain is None:
+                continue
+            flat = _factored(chain.into(target.value))
+            if flat.is_positive if target.strict else flat.is_nonnegative:
                 return "its sign is that of its symbols"
         return None
     chain = solve_away(equations, first, target.value, example)
@@ -171,30 +169,30 @@ def boundary_and_side(
     goal = chain.into(target.value)
     given = [Slack(chain.into(item.value), item.strict) for item in premises]
     if len(given) == 1:
-        factor = sympy.factor(sympy.cancel(sympy.together(goal / given[0].value)))
+        factor = _factored(goal / given[0].value)
         if (
             factor.is_positive
             and not set(first) & goal.free_symbols
             and (given[0].strict or not target.strict)
         ):
             return "both sides multiplied by what is positive"
-        if _weaker(goal, given[0].value) and not set(first) & goal.free_symbols:
+        if _factored(goal - given[0].value).is_nonnegative and not set(first) & goal.free_symbols:
             return "weaker than the relation used"
     bounds = [(item.value, sympy.Integer(0)) for item in premises]
     if follows(target.value, sympy.Integer(0), [*equations, *bounds], first, example, seed) is None:
         return None
     return (
         "boundary exact, side tried at points of the domain"
-        if _implied(goal, given, target, example, seed, chain)
+        if _implied(goal, given, example, seed, chain)
         else None
     )
 
 
-def _weaker(goal: Any, given: Any) -> bool:
+def _factored(expression: Any) -> Any:
+    """As one fraction of products, of which the sign can be read."""
     import sympy
 
-    more = sympy.factor(sympy.cancel(sympy.together(goal - given)))
-    return bool(more.is_nonnegative)
+    return sympy.factor(sympy.cancel(sympy.together(expression)))
 
 
 def solve_away(
@@ -228,7 +226,6 @@ def solve_away(
 def _implied(
     goal: Any,
     given: Sequence[Slack],
-    target: Slack,
     example: Mapping[Any, float],
     seed: str,
     chain: Elimination,

@@ -16,7 +16,7 @@ from typing import Any
 
 from rules.derivations.form import faults_of_form
 from rules.derivations.model import Derivation, Plain, Step
-from rules.derivations.text import TextError, in_numbers, in_sympy, lone, names, read
+from rules.derivations.text import in_numbers, in_sympy, lone, names, read
 from rules.derivations.traced import Traced, Untraceable, arguments, find, rebound
 from rules.derivations.worked import NumberedStep, numbered
 
@@ -88,7 +88,7 @@ def prove(derivation: Derivation) -> Proof:
         return Proof(derivation, {}, (), (), tuple(faults))
     try:
         values, steps = numbered(derivation)
-    except (TextError, ValueError) as error:
+    except ValueError as error:
         return Proof(derivation, {}, (), (), (str(error),))
     symbols = _symbols(derivation)
     sides = [_sides(step, symbols) for step in derivation.steps]
