@@ -35,10 +35,8 @@ class Draft:
     helping: bool = False
 
 
-SOUND, LITTLE = (
-    1e-11,
-    1e-3,
-)  # relative; an unknown is asked for as if it were not less than LITTLE of the largest
+SOUND = 1e-11  # relative; how near to that of the solver the value of an equation is
+LITTLE = 1e-3  # of the largest of its kind; an unknown is asked for as if it were not less
 
 
 class Board:
@@ -56,7 +54,8 @@ class Board:
             volts: max((abs(v) for k, v in self.measured.items() if k.startswith("V(") == volts), default=0.0)
             for volts in (False, True)
         }
-        self.values = {key: given.value for key, given in facts.givens.found.items()}
+        self.values: dict[str, float] = {}
+        self.look_up()
 
     def known(self, symbol: Symbol | None) -> bool:
         return symbol is None or symbol.id in self.values
@@ -108,7 +107,17 @@ class Board:
     def take_in(self, more: Iterable[Equation]) -> None:
         """Equations that come on top of the laws of the circuit."""
         self.equations.extend(more)
+        self.look_up()
+
+    def look_up(self) -> None:
+        """Givens that have been asked for since."""
         self.values.update({key: given.value for key, given in self.facts.givens.found.items()})
+
+    @property
+    def block(self) -> str:
+        """What sets the helping numbers of the next block of equations apart: nothing for the first, 2, 3."""
+        solved = sum(step.kind == "together" and bool(step.together) for step in self.steps)
+        return str(solved + 1) if solved else ""
 
     def error(self) -> float:
         """How far the working is from the solver, relative to the largest quantity of its kind."""

@@ -124,7 +124,7 @@ class _Checker:
     def _add(
         self, subject: str, says: str, left: Expr | None, relation: str, right: Expr, kind: str = "region"
     ) -> None:
-        self.board.values.update({key: given.value for key, given in self.facts.givens.found.items()})
+        self.board.look_up()
         values = self.board.values
         if left is None or not set(symbols(left)) <= set(values):
             self._undefined(subject, says)

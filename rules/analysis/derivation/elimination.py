@@ -35,10 +35,8 @@ LONGEST = 10  # symbols in a factor before it gets a name of its own
 class Elimination:
     """Gaussian elimination with formulas: every factor is an expression, its number is evaluated from it."""
 
-    def __init__(
-        self, board: Board, rows: Sequence[Equation], names: Mapping[str, Symbol], block: str
-    ) -> None:
-        self.board, self.names, self.block = board, names, block
+    def __init__(self, board: Board, rows: Sequence[Equation], names: Mapping[str, Symbol]) -> None:
+        self.names, self.block = names, board.block
         self.equations = tuple(rows)
         self.values = dict(board.values)
         self.helpers: list[Draft] = []
@@ -120,7 +118,7 @@ class Elimination:
             (
                 key,
                 {
-                    other: self._named(f"{key}", other, share)
+                    other: self._named(key, other, share)
                     for other, share in form.items()
                     if share != ZERO
                 },

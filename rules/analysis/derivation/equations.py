@@ -65,7 +65,7 @@ def _product(term: Term) -> Expr:
     return Ref(term.unknown) if term.factor is None else times(term.factor, Ref(term.unknown))
 
 
-def _gathered(signed: list[tuple[int, Expr | None]], facts: Facts) -> list[Term]:
+def _gathered(signed: list[tuple[int, Expr | None]]) -> list[Term]:
     """Voltage terms; the same net with opposite signs falls out, and so does the reference."""
     kept: list[tuple[int, Expr]] = []
     for sign, expr in signed:
@@ -89,7 +89,7 @@ def equations_of(facts: Facts) -> tuple[Equation, ...]:
 def _of_element(facts: Facts, element: Element) -> list[Equation]:
     if not facts.defined(element.a, element.b):
         return []
-    terms = _gathered([(1, facts.net(element.a)), (-1, facts.net(element.b))], facts)
+    terms = _gathered([(1, facts.net(element.a)), (-1, facts.net(element.b))])
     if element.resistance is not None:
         if element.current is None:
             return []
@@ -109,7 +109,7 @@ def _of_device(facts: Facts, device: Device) -> list[Equation]:
 
     def apart(kind: str, high: str, low: str, volts: Expr) -> None:
         if facts.defined(high, low):
-            terms = _gathered([(s, facts.net(high)), (-s, facts.net(low))], facts)
+            terms = _gathered([(s, facts.net(high)), (-s, facts.net(low))])
             found.append(Equation(kind, device.part, tuple(terms), tuple((-g, e) for g, e in _signed(volts))))
 
     if device.region == "reverse":

@@ -230,8 +230,8 @@ def _diode(facts: Facts, part: Part) -> None:
 
 def drops(givens: Givens) -> tuple[Expr, Expr, Expr]:
     """Base-emitter drop, saturation voltage, and the base-collector drop that the two leave."""
-    v_be = givens.assumption("vbe_on", "V_BE", "base-emitter drop of a transistor that conducts")
-    v_ce = givens.assumption("vce_sat", "V_CE,sat", "collector-emitter voltage in saturation")
+    v_be = givens.assumption("vbe_on", "V_BE", "V", "base-emitter drop of a transistor that conducts")
+    v_ce = givens.assumption("vce_sat", "V_CE,sat", "V", "collector-emitter voltage in saturation")
     return v_be, v_ce, add((1, v_be), (-1, v_ce))
 
 
@@ -240,18 +240,11 @@ def _transistor(facts: Facts, part: Part) -> None:
     if region == "off":
         return
     v_be, v_ce, v_bc = drops(givens)
-    resolved = givens.resolved
     if region == "reverse":
-        gain = givens.take(
-            Symbol("beta_R", "beta_R", "", ""),
-            resolved.assumptions["reverse_beta"],
-            "current gain of a transistor that works backwards",
-            "/assumptions/reverse_beta",
-            "declared" if "reverse_beta" in resolved.circuit.assumptions else "assumed",
-        )
+        gain = givens.reverse_gain()
     else:
         value = facts.state.mode.betas[name]
-        known = resolved.values[(name, "beta_typical")]
+        known = givens.resolved.values[(name, "beta_typical")]
         gain = givens.take(
             named("beta", name, ""), value, f"current gain of {name}", known.pointer, known.origin
         )

@@ -47,8 +47,8 @@ def onward(facts: Facts, values: dict[str, float], timed: TimedState) -> NextEve
 
     current = named("I", name, "A")
     sign = -1 if facts.currents.get((name, "plus"), facts.currents.get((name, "a"), (1, "")))[0] < 0 else 1
+    charge = Ref(current) if sign > 0 else negative(Ref(current))
     if current.id in numbers and numbers[current.id] != 0.0:
-        charge = Ref(current) if sign > 0 else negative(Ref(current))
         step("dU/dt", "V/s", f"what flows into {name} moves it at first", over(charge, Ref(capacitance)))
     start = Ref(named("U", name, "V"))
     threshold = given("U_end", "V", piece.end, f"voltage of {name} at which the next region changes")
@@ -63,10 +63,7 @@ def onward(facts: Facts, values: dict[str, float], timed: TimedState) -> NextEve
             "t",
             "s",
             f"time until {name} is there at a steady current",
-            over(
-                times(Ref(capacitance), add((1, threshold), (-1, start))),
-                Ref(current) if sign > 0 else negative(Ref(current)),
-            ),
+            over(times(Ref(capacitance), add((1, threshold), (-1, start))), charge),
         )
     return NextEvent(name, _says(timed), tuple(givens), tuple(steps))
 

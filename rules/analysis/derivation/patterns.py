@@ -255,7 +255,7 @@ def _node(board: Board, net: str) -> Drafts | None:
         return None
     bases = [(sign, symbol) for sign, symbol in drawn if symbol.base == "I_B"]
     others = [(sign, symbol) for sign, symbol in drawn if symbol.base != "I_B"]
-    port = viewer._folded(net, branches, others)
+    port = viewer.folded(net, branches, others)
     if port is None or port.ohms is None:
         return None
     target = board.facts.voltage(net)

@@ -83,7 +83,7 @@ class Viewer:
             raise NoPort
         self.seen.add(net)
         branches, drawn = self.branches(net, set(skip))
-        return self._folded(net, branches, drawn)
+        return self.folded(net, branches, drawn)
 
     def branches(self, net: str, skip: set[str]) -> tuple[list[Port], list[tuple[int, Symbol]]]:
         """The ways out of a net, and the known currents that leave it."""
@@ -131,7 +131,7 @@ class Viewer:
         both = Parallel(tuple(e.resistance for e in elements if e.resistance is not None))
         ohms = self.plan.helper(
             "R_p",
-            "".join(names[:1]),
+            names[0],
             "ohm",
             "parallel",
             f"{joined(names)} lie side by side between {net} and {other}",
@@ -213,7 +213,7 @@ class Viewer:
                 found.append(Port(volts, beyond.ohms, (device.part, *beyond.parts), False))
         return found
 
-    def _folded(self, net: str, branches: list[Port], drawn: list[tuple[int, Symbol]]) -> Port | None:
+    def folded(self, net: str, branches: list[Port], drawn: list[tuple[int, Symbol]]) -> Port | None:
         """All branches of a net as one; helping steps go into the plan."""
         stiff = [branch for branch in branches if branch.ohms is None]
         if stiff:

@@ -108,14 +108,7 @@ def _saturated(
     facts: Facts, device: Device, junction: str, emitter: Symbol, collector: Symbol
 ) -> list[tuple[int, Expr | None, Symbol]]:
     """Ebers and Moll: I_E = i_F - a_R i_R, I_C = a_F i_F - i_R, with a = beta / (beta + 1)."""
-    assumptions = facts.givens.resolved
-    backwards = facts.givens.take(
-        Symbol("beta_R", "beta_R", "", ""),
-        assumptions.assumptions["reverse_beta"],
-        "current gain of a transistor that works backwards",
-        "/assumptions/reverse_beta",
-        "declared" if "reverse_beta" in assumptions.circuit.assumptions else "assumed",
-    )
+    backwards = facts.givens.reverse_gain()
     a_f = over(device.gain, add((1, device.gain), (1, ONE)))
     a_r = over(backwards, add((1, backwards), (1, ONE)))
     both = add((1, ONE), (-1, times(a_f, a_r)))

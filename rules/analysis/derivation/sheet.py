@@ -34,10 +34,10 @@ def _worked(state: State, *, careful: bool) -> tuple[Facts, Board]:
     board = Board(facts, equations_of(facts))
     board.careful = careful
     _work(board)
-    if _missing(facts, board):
+    if _missing(board):
         board.take_in(sharing(facts))
         _work(board)
-    if _missing(facts, board):
+    if _missing(board):
         _work(board, strict=False)
     return facts, board
 
@@ -53,9 +53,9 @@ def _work(board: Board, *, strict: bool = True) -> None:
             return
 
 
-def _missing(facts: Facts, board: Board) -> tuple[str, ...]:
+def _missing(board: Board) -> tuple[str, ...]:
     """What the circuit determines and no step has given."""
-    return tuple(sorted(key for key in facts.measured() if key not in board.values))
+    return tuple(sorted(key for key in board.measured if key not in board.values))
 
 
 def _finished(facts: Facts, board: Board, timed: TimedState | None) -> Sheet:
@@ -74,7 +74,7 @@ def _finished(facts: Facts, board: Board, timed: TimedState | None) -> Sheet:
         checks=checks,
         compared=compared(givens, steps),
         open=_open(facts),
-        missing=_missing(facts, board),
+        missing=_missing(board),
         nets=nets,
         currents=dict(facts.currents),
         next=None if timed is None else onward(facts, dict(board.values), timed),

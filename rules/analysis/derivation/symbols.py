@@ -36,8 +36,13 @@ class Givens:
         symbol = Symbol(name, name, "", unit) if plain else named(base, name, unit)
         return self.take(symbol, known.value, meaning, known.pointer, known.origin)
 
-    def assumption(self, name: str, symbol: str, meaning: str) -> Expr:
-        """One of the drops that every transistor shares."""
+    def reverse_gain(self) -> Expr:
+        return self.assumption(
+            "reverse_beta", "beta_R", "", "current gain of a transistor that works backwards"
+        )
+
+    def assumption(self, name: str, symbol: str, unit: str, meaning: str) -> Expr:
+        """One of the numbers that every transistor shares: a drop, the gain of one that works backwards."""
         given = name in self.resolved.circuit.assumptions
-        return self.take(Symbol(symbol, symbol, "", "V"), self.resolved.assumptions[name], meaning,
+        return self.take(Symbol(symbol, symbol, "", unit), self.resolved.assumptions[name], meaning,
                          f"/assumptions/{name}", "declared" if given else "assumed")  # fmt: skip

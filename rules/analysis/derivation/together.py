@@ -56,13 +56,12 @@ def next_block(board: Board, *, strict: bool) -> list[Draft] | None:
     open_ = sorted(
         {key for row in rows for key in row.factors}, key=lambda key: (_liking(board, names[key]), key)
     )
-    wanted = board.facts.measured()
+    wanted = board.measured
     sagging = [key for key in open_ if _liking(board, names[key]) == 0]
     best = None if board.careful else _best(rows, open_, sagging, wanted)
     if best is None or best.error > EXACT:
-        block = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
         plain = [row.equation for row in rows if not row.equation.spare]
-        mesh = Elimination(board, plain, names, "" if block == 1 else str(block))
+        mesh = Elimination(board, plain, names)
         drafts = mesh.drafts()
         if drafts is not None:
             return drafts
@@ -159,10 +158,7 @@ class Writer:
         self.values = dict(board.values)
         self.forms: dict[str, dict[str, Expr]] = {}
         self.order: list[str] = []
-        count = 1 + sum(step.kind == "together" and bool(step.together) for step in board.steps)
-        self.block = (
-            "" if count == 1 else str(count)
-        )  # the helping numbers of each block have names of their own
+        self.block = board.block
 
     def drafts(self, course: Course) -> list[Draft] | None:
         """The steps; ``None`` where the closed form would be long and no helping numbers are wanted."""
