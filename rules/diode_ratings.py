@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rules.analysis.coils import coil_names
-from rules.analysis.formulas.ratings import allowed, derated
+from rules.analysis.formulas.ratings import allowed
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.stress import HAIR, Peak, along, at_rest, moves, stress_corner, unfinished_runs
 from rules.analysis.surges import after, surges
@@ -16,16 +16,16 @@ from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
     HIGHEST_JUNCTION,
-    ROOM,
     SHORT,
     Mark,
     Place,
     Rated,
     Verdict,
+    careful_power,
     graded,
     limits_of,
     marks,
-    percent,
+    power_at,
     rating,
     told,
 )
@@ -221,16 +221,10 @@ class DiodeRatings:
         most = rating(study, part.name, "junction", "T_jmax", self.limits["highest_junction"])
         assert most is not None
         ambient = study.resolved.ambient.high
-        whole = derated(power.value, ambient, ROOM, most.value) if most.value > ROOM else 0.0
-        share = self.limits["power_share"].value
-        part_of = share * whole
+        whole = power_at(power, most, ambient)
         limits = (
             Mark("error", whole, f"it stands {say(whole, 'W')} at {celsius(ambient)}"),
-            Mark(
-                "warning",
-                part_of,
-                f"limit {say(part_of, 'W')}, {percent(share)} of what it stands at {celsius(ambient)}",
-            ),
+            careful_power(whole, self.limits["power_share"].value, ambient),
         )
         yield _verdict(max(0.0, watts), Place.of(load), "heat", limits, "W", (power, most))
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.formulas.ratings import allowed
+from rules.analysis.formulas.ratings import allowed, derated
 from rules.analysis.heat import Heat
 from rules.analysis.loads import Load
 from rules.analysis.stress import Peak
 from rules.moments import AT_ONCE, gravity, moment
 from rules.outcomes import violated_by
-from rules.wording import say, with_position
+from rules.wording import celsius, say, with_position
 from schemas.finding import Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
@@ -136,6 +136,18 @@ def marks(rated: Rated, share: float, unit: str, name: str) -> tuple[Mark, ...]:
         Mark("error", rated.value, f"its {name} is {whole}"),
         Mark("warning", part, f"limit {say(part, unit)}, {percent(share)} of its {name} {whole}"),
     )
+
+
+def power_at(power: Rated, most: Rated, ambient: float) -> float:
+    """What is left (W) of a power at 25 degC at an ambient of K, where the junction stands ``most`` K."""
+    return derated(power.value, ambient, ROOM, most.value) if most.value > ROOM else 0.0
+
+
+def careful_power(whole: float, share: float, ambient: float) -> Mark:
+    """The share in use at most of the ``whole`` power (W) that a part stands at an ambient of K."""
+    part = allowed(whole, share) if whole > 0.0 else 0.0
+    words = f"limit {say(part, 'W')}, {percent(share)} of what it stands at {celsius(ambient)}"
+    return Mark("warning", part, words)
 
 
 def graded(value: float, limits: Sequence[Mark], unit: str) -> tuple[Mark | None, Test]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from rules.analysis.formulas.ratings import allowed, derated, junction_temperature
+from rules.analysis.formulas.ratings import junction_temperature
 from rules.analysis.heat import passing_heat
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.operating import operating_point
@@ -16,15 +16,15 @@ from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
     HIGHEST_JUNCTION,
-    ROOM,
     Mark,
     Place,
     Rated,
     Verdict,
+    careful_power,
     graded,
     limits_of,
     of_run,
-    percent,
+    power_at,
     rating,
     told,
 )
@@ -148,20 +148,13 @@ class TransistorDissipation:
     def _marks(self, study: Study, power: Rated, most: Rated, thermal: Rated | None) -> tuple[Mark, ...]:
         """Limits on the power at the highest ambient temperature, the gravest first."""
         ambient = study.resolved.ambient.high
-        whole = derated(power.value, ambient, ROOM, most.value) if most.value > ROOM else 0.0
+        whole = power_at(power, most, ambient)
         words = f"its {say(power.value, 'W')} are {say(whole, 'W')} at {celsius(ambient)}"
         grave: Severity = "error" if power.stated else "warning"
         if not power.stated:
             words = f"an assumed rating of {say(power.value, 'W')} is {say(whole, 'W')} at {celsius(ambient)}"
-        share = self.limits["share"].value
         found = [Mark(grave, whole, words)]
-        careful = [
-            Mark(
-                "warning",
-                allowed(whole, share) if whole > 0.0 else 0.0,
-                f"limit {say(share * whole, 'W')}, {percent(share)} of what it stands at {celsius(ambient)}",
-            )
-        ]
+        careful = [careful_power(whole, self.limits["share"].value, ambient)]
         if thermal is not None:
             cool = self.limits["junction"].value
             for kelvin, told_as, into in (
