@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.drive import Drive, cornered, drives, why_not_judged
 from rules.analysis.formulas.cutoff import (
+    ROOM,
     VBE_OFF_SLOPE,
     bleed_at_most,
     collector_base_leakage,
@@ -20,7 +21,7 @@ from rules.analysis.open_bases import is_fed
 from rules.analysis.operating import everywhere, place_of, sign_of
 from rules.analysis.preferred import round_up
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.off_words import bleed_to
+from rules.off_words import bleed_to, bleeds_evidence
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import celsius, from_to, listed, new_resistance, part_quantity, say, where
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -159,7 +160,7 @@ class BaseBleed:
         ]
         if test.holds:
             return satisfied(self, (name,), situation, test, told)
-        turns_on = study.resolved.assumptions["vbe_on"] - VBE_OFF_SLOPE * (hot - 298.15)
+        turns_on = study.resolved.assumptions["vbe_on"] - VBE_OFF_SLOPE * (hot - ROOM)
         severity: Severity = "error" if rise >= turns_on else "warning"
         end = "that turns it on" if rise >= turns_on else f"{say(surely, 'V')} is surely off there"
         message = (
@@ -199,7 +200,7 @@ class BaseBleed:
                 Quantity("I_B", "base current", drive.base, "A"),
                 Quantity("I_BE", f"what {listed(stage.bleeds)} takes beside it", taken, "A"),
                 Quantity("ODF", "overdrive factor", drive.factor, ""),
-                *_resistors(study, stage),
+                *bleeds_evidence(study, stage),
             ]
             if test.holds:
                 yield satisfied(self, about, drive.situation, test, told)
@@ -265,13 +266,6 @@ def _taken(drive: Drive) -> float:
     return sum(
         resolved.assumptions["vbe_on"] / resolved.value(part, "resistance") for part in drive.stage.bleeds
     )
-
-
-def _resistors(study: Study, stage: Stage) -> Iterator[Quantity]:
-    for part in stage.bleeds:
-        found = part_quantity(study, part, "resistance", part, "from base to emitter")
-        if found is not None:
-            yield found
 
 
 def _larger(study: Study, stage: Stage, drive: Drive) -> Iterator[Proposal]:

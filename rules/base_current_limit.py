@@ -13,14 +13,15 @@ from rules.analysis.readings import Asked, Reading, readings, worst_reading
 from rules.base_words import (
     bare_message,
     by_hand,
-    proposals,
+    limit_bare,
+    limit_resting,
     pulse_message,
     rating_evidence,
     resting_message,
 )
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, satisfied, violated_by
-from schemas.finding import Grounds, Limit, Outcome, Quantity, Severity, Test
+from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.states import State
@@ -146,7 +147,7 @@ class BaseCurrentLimit:
         if test.holds:
             return satisfied(self, (part.name,), reading.situation, test, evidence)
         severity: Severity = "error" if known and reading.value > rated else "warning"
-        made = tuple(proposals(study, part, reading, test.right)) if study.proposing and is_worst else ()
+        made = tuple(limit_resting(study, part, reading, test.right)) if study.proposing and is_worst else ()
         return violated_by(
             self,
             part.name,
@@ -174,7 +175,7 @@ class BaseCurrentLimit:
             )
         message = pulse_message(part, pulse, rated, known, test)
         place = pulse.state, corner
-        return self._found(study, part, place, test, "warning", message, evidence, "first moment")
+        return self._found(part, place, test, "warning", message, evidence, "first moment")
 
     def _bare(self, study: Study, part: Part, bare: Bare) -> Outcome:
         rated = self._rated(study, part)
@@ -186,11 +187,11 @@ class BaseCurrentLimit:
             evidence.insert(0, Quantity("V", "voltage beyond that of the junction", bare.volts, "V"))
         message = bare_message(part, bare, least)
         place = bare.what, "typical"
-        return self._found(study, part, place, test, "error", message, evidence, "no resistance", bare)
+        made = limit_bare(study, part, bare, wanted) if study.proposing else ()
+        return self._found(part, place, test, "error", message, evidence, "no resistance", made)
 
     def _found(
         self,
-        study: Study,
         part: Part,
         place: tuple[str, str],
         test: Test,
@@ -198,9 +199,8 @@ class BaseCurrentLimit:
         message: str,
         evidence: Iterable[Quantity],
         role: str,
-        bare: Bare | None = None,
+        made: Iterable[Proposal] = (),
     ) -> Outcome:
-        most = self.limits["share"].value * self._rated(study, part)
         return violated_by(
             self,
             part.name,
@@ -210,7 +210,7 @@ class BaseCurrentLimit:
             message,
             evidence,
             role=role,
-            proposals=proposals(study, part, bare, most) if study.proposing else (),
+            proposals=made,
             advice=("a resistor in the base lead, or in the lead of what drives it",),
         )
 

@@ -14,6 +14,7 @@ from rules.analysis.off_states import base_drive
 from rules.analysis.operating import sign_of, supposed
 from rules.analysis.preferred import round_down
 from rules.analysis.readings import Reading
+from rules.ratings_words import rating
 from rules.wording import from_to, new_resistance, say, where
 from schemas.finding import Limit, Proposal, Quantity, Test
 
@@ -57,13 +58,12 @@ def _rating(rated: float, known: bool) -> str:
 
 def rating_evidence(study: Study, part: Part, rated: float, default: Limit) -> Iterator[Quantity]:
     """The rated collector current, or the one that is taken."""
-    known = study.known(part.name, "current")
-    if known is None:
-        taken = default.source if rated == default.value else "what it carries in this circuit"
-        yield Quantity("I_C,max", default.meaning, rated, "A", "assumed", None, taken)
+    stated = rating(study, part.name, "current", "I_C,max", None)
+    if stated is not None:
+        yield stated.quantity
         return
-    source = None if known.origin == "declared" else known.source
-    yield Quantity("I_C,max", f"rating of {part.name}", known.value, "A", known.origin, known.pointer, source)
+    taken = default.source if rated == default.value else "what it carries in this circuit"
+    yield Quantity("I_C,max", default.meaning, rated, "A", "assumed", None, taken)
 
 
 def by_hand(study: Study, part: Part, reading: Reading) -> Iterator[Quantity]:
@@ -82,20 +82,16 @@ def by_hand(study: Study, part: Part, reading: Reading) -> Iterator[Quantity]:
     yield Quantity("I_B_hand", "base current by hand, (V_drive - V_BE)/R", hand, "A")
 
 
-def proposals(study: Study, part: Part, found: Reading | Bare | None, most: float) -> Iterator[Proposal]:
-    """A resistor for the base current that is wanted: its feed raised, else a new one in the base lead.
-
-    ``most`` is the limit for long, A.
-    """
-    if isinstance(found, Reading):
-        yield from _for_reading(study, part, found, most)
-    elif isinstance(found, Bare) and found.volts is not None:
+def limit_bare(study: Study, part: Part, bare: Bare, most: float) -> Iterator[Proposal]:
+    """A resistor in the base lead for the current that is wanted; ``most`` is the limit for long, A."""
+    if bare.volts is not None:
         least = study.value(part.name, "beta_min")
         wanted = min(0.5 * most, OVERDRIVE * _load(study, part) / least)
-        yield _fitted(study, part, found.volts / wanted)
+        yield _fitted(study, part, bare.volts / wanted)
 
 
-def _for_reading(study: Study, part: Part, reading: Reading, most: float) -> Iterator[Proposal]:
+def limit_resting(study: Study, part: Part, reading: Reading, most: float) -> Iterator[Proposal]:
+    """The resistor that feeds the base raised, else one in its lead; ``most`` is the limit for long, A."""
     stage = study.roles.stages[part.name]
     drive = drive_of(study, stage, reading.base)
     wanted = 0.5 * most

@@ -46,12 +46,17 @@ def off_evidence(
         )
         if known is not None:
             yield known
+    yield from bleeds_evidence(study, stage)
+    if driven is not None:
+        yield from _by_hand(study, stage, state, driven)
+
+
+def bleeds_evidence(study: Study, stage: Stage) -> Iterator[Quantity]:
+    """The resistors from base to emitter."""
     for part in stage.bleeds:
         found = part_quantity(study, part, "resistance", part, "from base to emitter")
         if found is not None:
             yield found
-    if driven is not None:
-        yield from _by_hand(study, stage, state, driven)
 
 
 def _by_hand(study: Study, stage: Stage, state: State, driven: Driven) -> Iterator[Quantity]:

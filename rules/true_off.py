@@ -110,7 +110,8 @@ class TrueOff:
         if stage.intent not in _SWITCHES or (stage.intent == "unstated" and not stage.emitter_on_rail):
             yield not_applicable(self, about, f"{name} is no switch: {stage.why}")
             return
-        stuck = [(d, on) for d in drivers_of(study, stage) if (on := always_on(study, name, d))]
+        drivers = drivers_of(study, stage)
+        stuck = [(d, on) for d in drivers if (on := always_on(study, name, d))]
         for driven, there in stuck:
             yield from self._stuck(study, stage, driven, there[0])
         found = off_readings(study, name)
@@ -119,15 +120,17 @@ class TrueOff:
             reason = "nothing settles its base where it is off" if rests else "it rests off in no state"
             yield not_applicable(self, about, f"{name}: {reason}")
         for reading in found:
-            yield self._off(study, stage, reading, reading is worst_reading(found, "max"))
+            held_by = _holding(drivers, reading.base)
+            yield self._off(study, stage, reading, held_by, reading is worst_reading(found, "max"))
 
-    def _off(self, study: Study, stage: Stage, reading: Reading, is_worst: bool) -> Outcome:
+    def _off(
+        self, study: Study, stage: Stage, reading: Reading, driven: Driven | None, is_worst: bool
+    ) -> Outcome:
         name, about, state = stage.transistor, (stage.transistor,), reading.state
         volts = clean(base_drive(state, name) or 0.0)
         resolved = state.mode.network.resolved
         limit = resolved.assumptions["vbe_off"] - self.limits["spare"].value
         test = Test.at_most(volts, limit, "V")
-        driven = self._driver(study, stage, reading.base)
         told = tuple(off_evidence(study, stage, reading.situation, state, driven))
         if test.holds:
             return satisfied(self, about, reading.situation, test, told)
@@ -138,11 +141,6 @@ class TrueOff:
             made = tuple(pull_harder(study, stage, reading.base.state, volts, limit))
         message = half_off_message(study, stage, reading.situation, volts, limit, conducts)
         return self._violated(study, stage, reading.situation, test, severity, message, told, made)
-
-    def _driver(self, study: Study, stage: Stage, situation: Situation) -> Driven | None:
-        """The driver that holds the base in a situation, if it stands at the level that means off."""
-        drivers = situation.state.mode.network.configuration.drivers
-        return next((d for d in drivers_of(study, stage) if drivers.get(d.driver) == d.off), None)
 
     def _stuck(self, study: Study, stage: Stage, driven: Driven, situation: Situation) -> Iterator[Outcome]:
         name = stage.transistor
@@ -196,6 +194,12 @@ class TrueOff:
             proposals=made,
             advice=advice,
         )
+
+
+def _holding(drivers: Iterable[Driven], situation: Situation) -> Driven | None:
+    """The one of the drivers of a base that stands at the level that means off in a situation."""
+    levels = situation.state.mode.network.configuration.drivers
+    return next((driven for driven in drivers if levels.get(driven.driver) == driven.off), None)
 
 
 def _advice(stage: Stage, driven: Driven) -> Iterator[str]:
