@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rules.analysis.formulas.cutoff import collector_base_leakage
 from rules.analysis.formulas.ratings import junction_temperature
-from rules.analysis.formulas.thermal import drop_gain, leakage_at, leakage_gain, stability_factor
+from rules.analysis.formulas.thermal import drop_gain, leakage_gain, stability_factor
 from rules.analysis.operating import Point, operating_point, sign_of
 from rules.analysis.states import linear_state
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 SHIFT = 1e-3  # V less of V_BE
 ADDED = 1e-6  # A of collector current
 STIFF = 1e9  # ohm; more than this is a current source
-HOTTEST = 473.15  # K; leakage is not followed beyond, where no silicon of this kind works
+COLDEST, HOTTEST = 218.15, 473.15  # K; leakage is followed no further, where no silicon of this kind works
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,7 @@ def warming(state: State, name: str, thermal: float, ambient: float, icbo: float
     if bias is None:
         return None
     hot = min(HOTTEST, junction_temperature(ambient, max(0.0, watts), thermal))
-    leakage = leakage_at(icbo, hot)
+    leakage = collector_base_leakage(icbo, max(COLDEST, hot))
     vce = max(0.0, point.vce)
     stability = stability_factor(point.beta, bias.emitter, bias.base)
     drop = drop_gain(thermal, vce, point.collector, bias.emitter, bias.base, point.beta)

@@ -7,7 +7,7 @@ outside the domain it states.
 from __future__ import annotations
 
 from rules.analysis.formulas.domain import not_negative, positive
-from rules.analysis.formulas.drive import ROOM, THERMAL_VOLTAGE
+from rules.analysis.formulas.drive import THERMAL_VOLTAGE
 
 DROP_PER_KELVIN = 0.002  # V/K; -2 mV/K of V_BE at constant current: NXP BC848 series Rev 07, note 2
 LEAKAGE_PER_KELVIN = 0.07  # 1/K; doubling every 10 K is ln(2)/10, as Bell has it (Ex. 5.18)
@@ -24,13 +24,6 @@ def stability_factor(beta: float, emitter: float, base: float) -> float:
     if emitter + base == 0.0:
         return 1.0  # the leakage leaves through the feed without touching the junction
     return (1.0 + beta) * (emitter + base) / (base + (1.0 + beta) * emitter)
-
-
-def leakage_at(icbo: float, junction: float) -> float:
-    """I_CBO in A at a junction of ``junction`` K: doubled every 10 K above 25 degC (Bell, Ex. 5.18)."""
-    not_negative(icbo=icbo)
-    positive(junction=junction)
-    return float(icbo * 2.0 ** ((junction - ROOM) / 10.0))
 
 
 def drop_gain(

@@ -10,6 +10,7 @@ import pytest
 import sympy as sp
 from scipy.optimize import brentq
 
+from rules.analysis.formulas.cutoff import collector_base_leakage
 from rules.analysis.formulas.ratings import (
     allowed,
     derated,
@@ -22,7 +23,6 @@ from rules.analysis.formulas.ratings import (
 from rules.analysis.formulas.thermal import (
     drop_gain,
     emitter_resistor_at_least,
-    leakage_at,
     leakage_gain,
     stability_factor,
 )
@@ -126,7 +126,7 @@ def test_stability_factor_is_the_slope_of_the_bias_equations() -> None:
 
 def test_leakage_doubles_every_ten_kelvin() -> None:
     """Bell, Electronic Devices and Circuits, Ex. 5.18."""
-    assert leakage_at(1e-9, 298.15 + 40.0) == pytest.approx(16e-9)
+    assert collector_base_leakage(1e-9, 298.15 + 40.0) == pytest.approx(16e-9)
     assert leakage_gain(200.0, 10.0, 50.0, 1e-6) == pytest.approx(200 * 10 * 50 * 0.07 * 1e-6)
     # ln(2)/10 is the 0.07 per kelvin
     assert math.log(2.0) / 10.0 == pytest.approx(0.07, rel=0.01)
@@ -143,7 +143,7 @@ def test_leakage_doubles_every_ten_kelvin() -> None:
         (lambda: derated(1.0, 300.0, 400.0, 400.0), "zero must be above full"),
         (lambda: junction_temperature(300.0, -1.0, 200.0), "power must be finite and not negative"),
         (lambda: stability_factor(0.0, 1.0, 1.0), "beta must be finite and above zero"),
-        (lambda: leakage_at(-1.0, 300.0), "icbo must be finite and not negative"),
+        (lambda: collector_base_leakage(-1.0, 300.0), "at_room must be finite and not negative"),
         (lambda: drop_gain(200.0, 1.0, 0.0, 1.0, 1.0, 100.0), "collector must be finite and above zero"),
         (lambda: leakage_gain(200.0, 1.0, 1.0, -1.0), "leakage must be finite and not negative"),
         (lambda: emitter_resistor_at_least(1.0, 1.0, 1.0, 1.0, 1.0, 0.0), "wanted must be finite and above"),
