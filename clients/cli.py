@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -32,6 +32,7 @@ from clients.options import (
     guarded,
     open_backend,
     options,
+    read_volts,
     tell_unused_policy,
 )
 from clients.output import defect, emit, emit_bytes, emit_json, paint, prepare_streams, report
@@ -175,27 +176,6 @@ def _status(answer: Mapping[str, Any], threshold: str) -> int:
     return int(exit_status(answer, threshold))  # type: ignore[arg-type]
 
 
-def _read_hold(texts: Sequence[str]) -> dict[str, float]:
-    """``C1=0V`` texts as volts per capacitor."""
-    from schemas.problems import Complaint
-    from schemas.quantities import parse
-
-    held: dict[str, float] = {}
-    for text in texts:
-        name, equals, volts = text.partition("=")
-        if not equals or not name.strip():
-            raise click.BadParameter(f"{text!r} is not a capacitor and a voltage; needed is C1=0V",
-                                     param_hint="--hold")
-        if name.strip() in held:
-            raise click.BadParameter(f"{name.strip()} is held twice", param_hint="--hold")
-        try:
-            held[name.strip()] = parse(volts.strip(), "voltage")
-        except Complaint as complaint:
-            raise click.BadParameter(f"{text!r}: {complaint.detail}; needed is {complaint.accepted}",
-                                     param_hint="--hold") from complaint
-    return held
-
-
 @main.command()
 @FILE
 @options(FORMAT, SERVER, TIMEOUT)
@@ -210,7 +190,7 @@ def states(file: str, style: str, server: str | None, timeout: float, beta: str,
     For each position of the contacts and level of the drivers: regions, node
     voltages, currents and powers; the unstable states between them as well.
     """
-    held = _read_hold(hold)
+    held = read_volts(hold, "--hold", "a capacitor and a voltage", "C1=0V", "held")
 
     def text(answer: Mapping[str, Any], title: str | None) -> str:
         from clients.render_states import states_text

@@ -7,7 +7,18 @@ from typing import Any
 
 import click
 
-from clients.options import COULD_NOT_CHECK, FILE, NO_POLICY, POLICY, SERVER, TIMEOUT, answered, options
+from clients.options import (
+    COULD_NOT_CHECK,
+    FILE,
+    NO_POLICY,
+    POLICY,
+    SERVER,
+    TIMEOUT,
+    answered,
+    options,
+    read_volts,
+    tell_unused_policy,
+)
 
 
 @click.command()
@@ -27,7 +38,8 @@ def bench(file: str, style: str, server: str | None, timeout: float, policy: str
     the order in which to bring the board up, and for each state the readings
     to expect, with the loading of the meter and all tolerances counted.
     """
-    volts = _read_measured(measured)
+    volts = read_volts(measured, "--measured", "a source and its voltage", "BT1=9.1V", "measured")
+    tell_unused_policy(server, file)
 
     def text(answer: Mapping[str, Any], title: str | None) -> str:
         from clients.render_bench import bench_page
@@ -37,23 +49,3 @@ def bench(file: str, style: str, server: str | None, timeout: float, policy: str
     answer = answered(file, style, server, timeout,
                       lambda backend, source: backend.bench(source, meter, volts), text, policy, no_policy)
     return 0 if answer.get("complete") else COULD_NOT_CHECK
-
-
-def _read_measured(texts: tuple[str, ...]) -> dict[str, float]:
-    """``BT1=9.1V`` texts as volts per source."""
-    from schemas.problems import Complaint
-    from schemas.quantities import parse
-
-    found: dict[str, float] = {}
-    for text in texts:
-        name, equals, volts = text.partition("=")
-        name = name.strip()
-        if not equals or not name or name in found:
-            detail = f"{text!r} is not a source and its voltage, once each; needed is BT1=9.1V"
-            raise click.BadParameter(detail, param_hint="--measured")
-        try:
-            found[name] = parse(volts.strip(), "voltage")
-        except Complaint as complaint:
-            raise click.BadParameter(f"{text!r}: {complaint.detail}; needed is {complaint.accepted}",
-                                     param_hint="--measured") from complaint
-    return found

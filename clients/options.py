@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
@@ -34,6 +34,26 @@ def options(*decorators: Callable[[F], F]) -> Callable[[F], F]:
         return function
 
     return decorate
+
+
+def read_volts(texts: Sequence[str], option: str, what: str, example: str, done: str) -> dict[str, float]:
+    """``C1=0V`` texts as volts per name; ``what`` they are and ``done`` are words for what is wrong."""
+    from schemas.problems import Complaint
+    from schemas.quantities import parse
+
+    found: dict[str, float] = {}
+    for text in texts:
+        name, equals, volts = (piece.strip() for piece in text.partition("="))
+        if not equals or not name:
+            raise click.BadParameter(f"{text!r} is not {what}; needed is {example}", param_hint=option)
+        if name in found:
+            raise click.BadParameter(f"{name} is {done} twice", param_hint=option)
+        try:
+            found[name] = parse(volts, "voltage")
+        except Complaint as complaint:
+            raise click.BadParameter(f"{text!r}: {complaint.detail}; needed is {complaint.accepted}",
+                                     param_hint=option) from complaint
+    return found
 
 
 @contextmanager
