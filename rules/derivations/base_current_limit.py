@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="base-current-limit",
@@ -37,14 +38,7 @@ DERIVATION = Derivation(
             "approximation",
             source="the same law",
         ),
-        Step(
-            "The factor between them.",
-            "factor",
-            "=",
-            "I_more/I_1",
-            "definition",
-            source="definition",
-        ),
+        defined("The factor between them.", "factor", "I_more/I_1"),
         Step(
             "It does not depend on the current: 0.1 V is a factor of 48 at 300 K. So no stiff voltage"
             " sets a base current.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import EXPONENTIAL, defined
 
 DERIVATION = Derivation(
     slug="delay-supply",
@@ -26,17 +27,14 @@ DERIVATION = Derivation(
             "=",
             "tau*log(V_S/(V_S - V_th))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
-        Step(
+        defined(
             "The sensitivity is the relative change of the delay over that of the supply.",
             "S_V",
-            "=",
             "V_S*diff(tau*log(V_S/(V_S - V_th)), V_S)/(tau*log(V_S/(V_S - V_th)))",
-            "definition",
-            source="definition",
         ),
-        Step("Only the ratio counts.", "x", "=", "V_th/V_S", "definition", source="definition"),
+        defined("Only the ratio counts.", "x", "V_th/V_S"),
         Step(
             "So an old battery makes the delay longer, and by more than one per cent for each per cent.",
             "S_V",
@@ -46,14 +44,7 @@ DERIVATION = Derivation(
             uses=(1, 2),
             without=("V_th",),
         ),
-        Step(
-            "Without its sign it is the sensitivity to the threshold itself.",
-            "S_th",
-            "=",
-            "-S_V",
-            "definition",
-            source="definition",
-        ),
+        defined("Without its sign it is the sensitivity to the threshold itself.", "S_th", "-S_V"),
         Step(
             "In terms of the ratio.",
             "S_th",
@@ -77,7 +68,7 @@ DERIVATION = Derivation(
             "=",
             "tau*log(V_S/(V_S - V_d))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
         Step(
             "The supply has gone: the ruler shrinks with the cloth.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
-from rules.derivations.pieces import EXPONENTIAL, threshold_over_aim
+from rules.derivations.pieces import EXPONENTIAL, defined, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="delay-temperature",
@@ -41,23 +41,9 @@ DERIVATION = Derivation(
             "law",
             source="chain rule of the differential calculus; resistors taken as steady",
         ),
-        Step("As a share of the delay.", "alpha_t", "=", "dt/t", "definition", source="definition"),
-        Step(
-            "And the capacitor's own drift, from its dielectric.",
-            "alpha_C",
-            "=",
-            "dC/C",
-            "definition",
-            source="definition",
-        ),
-        Step(
-            "The sensitivity to the threshold.",
-            "S",
-            "=",
-            "V_th*diff(R*C*log(V_inf/(V_inf - V_th)), V_th)/t",
-            "definition",
-            source="definition",
-        ),
+        defined("As a share of the delay.", "alpha_t", "dt/t"),
+        defined("And the capacitor's own drift, from its dielectric.", "alpha_C", "dC/C"),
+        defined("The sensitivity to the threshold.", "S", "V_th*diff(R*C*log(V_inf/(V_inf - V_th)), V_th)/t"),
         Step(
             "So the two drifts add up.",
             "alpha_t",

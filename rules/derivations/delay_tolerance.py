@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
-from rules.derivations.pieces import period
+from rules.derivations.pieces import defined, period
 
 DERIVATION = Derivation(
     slug="delay-tolerance",
@@ -24,15 +24,8 @@ DERIVATION = Derivation(
         Symbol("rss", "root-sum-square of both", ""),
     ),
     steps=(
-        Step(
-            "The way from 0 V to the threshold, as a logarithm.",
-            "L",
-            "=",
-            "log(V_inf/(V_inf - V_th))",
-            "definition",
-            source="definition",
-        ),
-        Step("The time constant.", "tau", "=", "R*C", "definition", source="definition"),
+        defined("The way from 0 V to the threshold, as a logarithm.", "L", "log(V_inf/(V_inf - V_th))"),
+        defined("The time constant.", "tau", "R*C"),
         period("The delay.", "t_0"),
         Step(
             "Resistor and capacitor both at the upper end.",
@@ -50,8 +43,8 @@ DERIVATION = Derivation(
             "law",
             source="the same law with other values",
         ),
-        Step("Longer by this share.", "up", "=", "t_max/t_0 - 1", "definition", source="definition"),
-        Step("Shorter by this share.", "down", "=", "1 - t_min/t_0", "definition", source="definition"),
+        defined("Longer by this share.", "up", "t_max/t_0 - 1"),
+        defined("Shorter by this share.", "down", "1 - t_min/t_0"),
         Step(
             "That is the sum of both tolerances, and their product on top: the linear sum says too little.",
             "up",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="divider-stiffness",
@@ -45,14 +46,7 @@ DERIVATION = Derivation(
             "law",
             source="Ohm's law",
         ),
-        Step(
-            "The shift is what is missing then.",
-            "shift",
-            "=",
-            "V_tap0 - V_tap",
-            "definition",
-            source="definition",
-        ),
+        defined("The shift is what is missing then.", "shift", "V_tap0 - V_tap"),
         Step(
             "So it is the drop across the resistance of the tap.",
             "shift",
@@ -70,22 +64,8 @@ DERIVATION = Derivation(
             "law",
             source="Ohm's law",
         ),
-        Step(
-            "How many times the base current that is.",
-            "k",
-            "=",
-            "I_div/I_B",
-            "definition",
-            source="definition",
-        ),
-        Step(
-            "The shift as a share of the tap.",
-            "delta",
-            "=",
-            "shift/V_tap0",
-            "definition",
-            source="definition",
-        ),
+        defined("How many times the base current that is.", "k", "I_div/I_B"),
+        defined("The shift as a share of the tap.", "delta", "shift/V_tap0"),
         Step(
             "Resistances and currents fall out: only the ratio counts, and where the tap lies.",
             "delta",

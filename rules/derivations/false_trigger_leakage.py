@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="false-trigger-leakage",
@@ -28,7 +29,7 @@ DERIVATION = Derivation(
             "law",
             source="Bell, Electronic Devices and Circuits, ex. 5.18",
         ),
-        Step("It is stated at room temperature.", "T_0", "=", "298.15", "definition", source="definition"),
+        defined("It is stated at room temperature.", "T_0", "298.15"),
         Step(
             "So it grows like this.",
             "I",

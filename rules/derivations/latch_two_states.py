@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="latch-two-states",
@@ -45,7 +46,7 @@ DERIVATION = Derivation(
             "definition",
             source="definition of a state",
         ),
-        Step("The gain around the loop.", "T", "=", "s*beta_1*beta_2", "definition", source="definition"),
+        defined("The gain around the loop.", "T", "s*beta_1*beta_2"),
         Step(
             "With both transistors active there is one such current, the fence between off and on.",
             "i",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="loop-gain",
@@ -45,14 +46,7 @@ DERIVATION = Derivation(
             "law",
             source="Kirchhoff's voltage law",
         ),
-        Step(
-            "What comes back over what was put in is the gain around the loop.",
-            "i_back",
-            "=",
-            "T*i_1",
-            "definition",
-            source="definition",
-        ),
+        defined("What comes back over what was put in is the gain around the loop.", "i_back", "T*i_1"),
         Step(
             "So the load takes its share away.",
             "T",

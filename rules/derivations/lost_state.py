@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="lost-state",
@@ -29,14 +30,7 @@ DERIVATION = Derivation(
             "law",
             source="Kirchhoff's current law at the base",
         ),
-        Step(
-            "How the current follows the upper resistor.",
-            "s_1",
-            "=",
-            "diff((V - V_BE)/R_1 - V_BE/R_2, R_1)",
-            "definition",
-            source="definition",
-        ),
+        defined("How the current follows the upper resistor.", "s_1", "diff((V - V_BE)/R_1 - V_BE/R_2, R_1)"),
         Step(
             "As long as the supply is above the drop it only falls: the sign never changes.",
             "s_1",
@@ -45,23 +39,9 @@ DERIVATION = Derivation(
             "derived",
             uses=(1,),
         ),
-        Step(
-            "How it follows the lower one.",
-            "s_2",
-            "=",
-            "diff((V - V_BE)/R_1 - V_BE/R_2, R_2)",
-            "definition",
-            source="definition",
-        ),
+        defined("How it follows the lower one.", "s_2", "diff((V - V_BE)/R_1 - V_BE/R_2, R_2)"),
         Step("With that it only rises.", "s_2", ">", "0", "derived", uses=(3,)),
-        Step(
-            "A tolerance takes this much from a value at its lower end.",
-            "q",
-            "=",
-            "1 - p",
-            "definition",
-            source="definition",
-        ),
+        defined("A tolerance takes this much from a value at its lower end.", "q", "1 - p"),
         Step(
             "One direction each means the worst lies at a corner: upper resistor high, lower one and supply"
             " low.",

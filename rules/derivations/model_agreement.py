@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="model-agreement",
@@ -40,8 +41,8 @@ DERIVATION = Derivation(
             "approximation",
             source="the same law",
         ),
-        Step("How far the current is from that one.", "n", "=", "I/I_ref", "definition", source="definition"),
-        Step("The error of the drop.", "e", "=", "v - v_ref", "definition", source="definition"),
+        defined("How far the current is from that one.", "n", "I/I_ref"),
+        defined("The error of the drop.", "e", "v - v_ref"),
         Step(
             "So a factor of ten in the current is 60 mV in the drop, at any current.",
             "e",
@@ -60,14 +61,7 @@ DERIVATION = Derivation(
             source="Ohm's law",
         ),
         Step("By hand.", "I_hand", "=", "(V - v_ref)/R", "law", source="Ohm's law with the fixed drop"),
-        Step(
-            "The error by hand, of the true current.",
-            "w",
-            "=",
-            "I_hand/I - 1",
-            "definition",
-            source="definition",
-        ),
+        defined("The error by hand, of the true current.", "w", "I_hand/I - 1"),
         Step(
             "The more voltage there is across the resistor, the less the 60 mV count; without one, they are a"
             " factor of ten.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="no-dc-path",
@@ -61,7 +62,7 @@ DERIVATION = Derivation(
             "law",
             source="Kirchhoff's current law at a net without a path",
         ),
-        Step("What then flows is called I_CEO.", "I_CEO", "=", "I_C", "definition", source="definition"),
+        defined("What then flows is called I_CEO.", "I_CEO", "I_C"),
         Step(
             "An open base amplifies its own leakage.",
             "I_CEO",

@@ -1,4 +1,4 @@
-"""Steps that the derivations of several rules on timing share: the period, and what may be left of it."""
+"""Steps that several derivations share: definitions, and on timing the period and what may be left of it."""
 
 from __future__ import annotations
 
@@ -8,13 +8,18 @@ EXPONENTIAL = "OpenStax, University Physics 2, sec. 10.5"
 """Where the law of a capacitor that charges or empties through a resistor stands."""
 
 
+def defined(says: str, left: str, right: str) -> Step:
+    """A step that only gives ``right`` a name."""
+    return Step(says, left, "=", right, "definition", source="definition")
+
+
 def period(says: str, name: str) -> Step:
     """The time from 0 V to ``V_th`` on the way to ``V_inf``."""
     return Step(says, name, "=", "tau*log(V_inf/(V_inf - V_th))", "law", source=EXPONENTIAL)
 
 
 def threshold_over_aim(says: str) -> Step:
-    return Step(says, "x", "=", "V_th/V_inf", "definition", source="definition")
+    return defined(says, "x", "V_th/V_inf")
 
 
 PERIODS = (

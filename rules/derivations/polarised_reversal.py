@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="polarised-reversal",
@@ -29,14 +30,7 @@ DERIVATION = Derivation(
             source="Ohm's law, no direct current through a capacitor",
         ),
         Step("... and the other there.", "V_minus", "=", "r_minus*V", "law", source="Ohm's law"),
-        Step(
-            "Reversed is the other end above the plus end.",
-            "u",
-            "=",
-            "V_minus - V_plus",
-            "definition",
-            source="definition",
-        ),
+        defined("Reversed is the other end above the plus end.", "u", "V_minus - V_plus"),
         Step(
             "The oxide stands little of that.",
             "u",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import EXPONENTIAL
 
 DERIVATION = Derivation(
     slug="power-up",
@@ -62,7 +63,7 @@ DERIVATION = Derivation(
             "=",
             "V_B*exp(-t/(R*(C_1 + C_2)))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
         Step(
             "With a slow supply the resistor wins and nothing is seen of it: as long as a time constant of"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="required-delay",
@@ -27,7 +28,7 @@ DERIVATION = Derivation(
             "(V_inf - (V_inf - (V_inf - V_0)*exp(-t/(R*C))))/R",
             "derived",
         ),
-        Step("The time constant.", "tau", "=", "R*C", "definition", source="definition"),
+        defined("The time constant.", "tau", "R*C"),
         Step(
             "The state ends when that voltage is the threshold.",
             "V_th",

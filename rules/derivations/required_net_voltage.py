@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="required-net-voltage",
@@ -44,15 +45,8 @@ DERIVATION = Derivation(
             uses=(0, 1),
             without=("I_B",),
         ),
-        Step(
-            "With a base that takes nothing it would be this.",
-            "V_ideal",
-            "=",
-            "V_th - V_BE",
-            "definition",
-            source="definition",
-        ),
-        Step("What is left of that.", "s", "=", "V_E/V_ideal", "definition", source="definition"),
+        defined("With a base that takes nothing it would be this.", "V_ideal", "V_th - V_BE"),
+        defined("What is left of that.", "s", "V_E/V_ideal"),
         Step(
             "It is a share, given by one ratio.",
             "s",
@@ -62,14 +56,7 @@ DERIVATION = Derivation(
             uses=(2, 3, 4),
             without=("V_E", "V_ideal"),
         ),
-        Step(
-            "How it follows the gain.",
-            "D",
-            "=",
-            "diff(1/(1 + R_th/((beta + 1)*R_E)), beta)",
-            "definition",
-            source="definition",
-        ),
+        defined("How it follows the gain.", "D", "diff(1/(1 + R_th/((beta + 1)*R_E)), beta)"),
         Step(
             "Upwards only: so the ends of the range lie at the least and the greatest gain.",
             "D",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="required-standing-current",
@@ -41,14 +42,7 @@ DERIVATION = Derivation(
             "law",
             source="leakage limits of the sheets (Panasonic series SU, Nichicon series KL)",
         ),
-        Step(
-            "Collector leakage is stated at room temperature ...",
-            "T_0",
-            "=",
-            "298.15",
-            "definition",
-            source="definition",
-        ),
+        defined("Collector leakage is stated at room temperature ...", "T_0", "298.15"),
         Step(
             "... and doubles every ten kelvin.",
             "D",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
-from rules.derivations.pieces import LEFT_OVER, PERIODS, left_over
+from rules.derivations.pieces import EXPONENTIAL, LEFT_OVER, PERIODS, left_over
 
 DERIVATION = Derivation(
     slug="reset-path",
@@ -34,7 +34,7 @@ DERIVATION = Derivation(
             "=",
             "exp(-t_n/(R_d*C))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
         Step(
             "After five of them 0.7 % is left, whatever R and C are.",

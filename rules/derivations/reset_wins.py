@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="reset-wins",
@@ -28,7 +29,7 @@ DERIVATION = Derivation(
             source="Kirchhoff's current law at the base; Ohm's law",
         ),
         Step("So this is left there.", "V_BE", "=", "V_out/(1 + R_f/R_BE + R_f/R_r)", "derived", uses=(0,)),
-        Step("Stated at room temperature ...", "T_0", "=", "298.15", "definition", source="definition"),
+        defined("Stated at room temperature ...", "T_0", "298.15"),
         Step(
             "... and 2 mV less for every kelvin.",
             "m",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
-from rules.derivations.pieces import EXPONENTIAL, period, threshold_over_aim
+from rules.derivations.pieces import EXPONENTIAL, defined, period, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="retrigger-shortening",
@@ -54,8 +54,8 @@ DERIVATION = Derivation(
             without=("V_0", "V_th", "V_inf"),
         ),
         threshold_over_aim("Threshold over aim."),
-        Step("Charge left over, the same way.", "y", "=", "V_0/V_inf", "definition", source="definition"),
-        Step("Second period over first.", "q", "=", "T_2/T", "definition", source="definition"),
+        defined("Charge left over, the same way.", "y", "V_0/V_inf"),
+        defined("Second period over first.", "q", "T_2/T"),
         Step(
             "What is left is missing: the time constant does not matter.",
             "q",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import defined
 
 DERIVATION = Derivation(
     slug="supply-short",
@@ -34,7 +35,7 @@ DERIVATION = Derivation(
             "limit",
             source="half: common practice, no source",
         ),
-        Step("The rest of it.", "g", "=", "1 - half", "definition", source="definition"),
+        defined("The rest of it.", "g", "1 - half"),
         Step(
             "So the loop has to have at least so much resistance: as much as the source itself, for the"
             " half.",

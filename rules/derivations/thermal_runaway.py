@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
+from rules.derivations.pieces import defined
 
 _FORMULAS = "rules.analysis.formulas.thermal"
 
@@ -159,14 +160,7 @@ DERIVATION = Derivation(
             "limit",
             source="0.3: common practice, no source",
         ),
-        Step(
-            "What leakage leaves of it is for V_BE.",
-            "spare",
-            "=",
-            "careful - K_L",
-            "definition",
-            source="definition",
-        ),
+        defined("What leakage leaves of it is for V_BE.", "spare", "careful - K_L"),
         Step(
             "So this much resistance belongs in the emitter lead.",
             "R_E",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
-from rules.derivations.pieces import period, threshold_over_aim
+from rules.derivations.pieces import defined, period, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="threshold-sensitivity",
@@ -27,14 +27,7 @@ DERIVATION = Derivation(
             "law",
             source="the current that is left there, over the capacitance",
         ),
-        Step(
-            "How the delay follows the threshold.",
-            "dt",
-            "=",
-            "diff(tau*log(V_inf/(V_inf - V_th)), V_th)",
-            "definition",
-            source="definition",
-        ),
+        defined("How the delay follows the threshold.", "dt", "diff(tau*log(V_inf/(V_inf - V_th)), V_th)"),
         Step(
             "It is one over that speed: a flat crossing makes much of little.",
             "dt",
@@ -43,7 +36,7 @@ DERIVATION = Derivation(
             "derived",
             uses=(1, 2),
         ),
-        Step("Relative to threshold and delay.", "S", "=", "V_th*dt/t", "definition", source="definition"),
+        defined("Relative to threshold and delay.", "S", "V_th*dt/t"),
         threshold_over_aim("Threshold over aim."),
         Step(
             "Only that ratio counts: 1.4 at half, 2.5 at 0.8, 6.3 at 0.95.",

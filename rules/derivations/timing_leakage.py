@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Plain, Step, Symbol
-from rules.derivations.pieces import period, threshold_over_aim
+from rules.derivations.pieces import defined, period, threshold_over_aim
 
 DERIVATION = Derivation(
     slug="timing-leakage",
@@ -50,7 +50,7 @@ DERIVATION = Derivation(
             "definition",
             source="Kirchhoff's current law at the capacitor",
         ),
-        Step("The time constant.", "tau", "=", "R*C", "definition", source="definition"),
+        defined("The time constant.", "tau", "R*C"),
         Step(
             "R and C have gone but for their product: a smaller R with a larger C changes nothing.",
             "rho",
@@ -80,14 +80,7 @@ DERIVATION = Derivation(
             source="differential calculus: a smooth function is level at its greatest value",
         ),
         Step("That is at 63 % of the aim.", "x_m", "=", "1 - exp(-1)", "derived", uses=(8,)),
-        Step(
-            "The ratio there.",
-            "rho_m",
-            "=",
-            "f_T*k*t*V_R/(V_inf*(1 - x_m)*log(1/(1 - x_m)))",
-            "definition",
-            source="definition",
-        ),
+        defined("The ratio there.", "rho_m", "f_T*k*t*V_R/(V_inf*(1 - x_m)*log(1/(1 - x_m)))"),
         Step(
             "No choice of R, C and threshold gets below this: a longer delay needs another capacitor.",
             "rho_m",

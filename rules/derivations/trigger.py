@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.derivations.model import Derivation, Step, Symbol
+from rules.derivations.pieces import EXPONENTIAL
 
 DERIVATION = Derivation(
     slug="trigger",
@@ -82,7 +83,7 @@ DERIVATION = Derivation(
             "=",
             "V_p*(1 - exp(-t_min/tau_f))",
             "law",
-            source="OpenStax, University Physics 2, sec. 10.5",
+            source=EXPONENTIAL,
         ),
         Step(
             "So it takes this long until the loop carries itself.",
