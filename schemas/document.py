@@ -63,7 +63,7 @@ def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
     try:
         text, marked = decode(data)
     except Complaint as c:
-        raise Malformed([Problem("", c.detail, c.seen, c.accepted, c.nearest)]) from None
+        raise Malformed([Problem.of("", c)]) from None
     chosen: Spelling = spelling or ("json" if sniff(text, name) == "json" else "yaml")
     intake = Intake(text)
     raw, complete = _take_in(intake, chosen)

@@ -11,7 +11,7 @@ import re
 from typing import Any
 
 from schemas.positions import PositionMap
-from schemas.problems import Complaint, Problem, ProblemSink, quoted
+from schemas.problems import Complaint, Problem, ProblemSink, located, quoted
 
 MAX_BYTES = 1 << 20
 MAX_DEPTH = 20
@@ -164,9 +164,5 @@ def sniff(text: str, name: str = "") -> str:
 
 def with_places(problems: list[Problem], offsets: list[int], positions: PositionMap) -> list[Problem]:
     """Problems of the readers with line and column."""
-    placed = []
-    for problem, offset in zip(problems, offsets, strict=True):
-        line, column = positions.place(offset)
-        placed.append(Problem(problem.pointer, problem.detail, problem.seen, problem.accepted,
-                              problem.nearest, line, column))
-    return placed
+    return [located(problem, *positions.place(offset))
+            for problem, offset in zip(problems, offsets, strict=True)]

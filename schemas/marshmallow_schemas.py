@@ -336,7 +336,6 @@ def _problems(messages: Any, path: Path) -> Iterator[Problem]:
         return
     for message in messages if isinstance(messages, list) else [messages]:
         if isinstance(message, Message):
-            c = message.complaint
-            yield Problem(pointer(path + message.place), c.detail, c.seen, c.accepted, c.nearest)
+            yield Problem.of(pointer(path + message.place), message.complaint)
         else:
             yield Problem(pointer(path), str(message))

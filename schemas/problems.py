@@ -50,6 +50,11 @@ class Problem:
     line: int | None = None
     column: int | None = None
 
+    @classmethod
+    def of(cls, place: str, c: Complaint, line: int | None = None, column: int | None = None) -> Problem:
+        """A complaint at a place; what place it names itself does not count."""
+        return cls(place, c.detail, c.seen, c.accepted, c.nearest, line, column)
+
     @property
     def message(self) -> str:
         """The whole problem in one line, without its place."""
@@ -119,8 +124,7 @@ class ProblemSink:
 
     def put(self, place: str, complaint: Complaint) -> None:
         """As :meth:`add`, for a pointer."""
-        self.problems.append(Problem(place + pointer(complaint.at), complaint.detail, complaint.seen,
-                                     complaint.accepted, complaint.nearest))
+        self.problems.append(Problem.of(place + pointer(complaint.at), complaint))
         if len(self.problems) >= MAX_PROBLEMS:
             raise Enough
 

@@ -43,8 +43,7 @@ def part_type_problems(circuit: Circuit, part_types: Mapping[str, str]) -> tuple
     """Parts whose ``type`` is not in ``part_types`` (name -> kind) or is of another kind."""
     parts = {name: {"kind": part.kind, "type": part.values["type"]}
              for name, part in circuit.parts.items() if "type" in part.values}
-    return tuple(Problem(pointer(c.at), c.detail, c.seen, c.accepted, c.nearest)
-                 for c in _types(parts, part_types))
+    return tuple(Problem.of(pointer(c.at), c) for c in _types(parts, part_types))
 
 
 def _items(value: object) -> Iterator[tuple[str, Any]]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from werkzeug.datastructures import MultiDict
 
-from schemas.problems import Complaint, listed, nearest_name, quoted
+from schemas.problems import Complaint, Problem, listed, nearest_name, quoted
 from schemas.quantities import parse
 from service.bench.asked import METER_FORM
 from service.facade import BETAS, OptionRefused
@@ -215,14 +215,7 @@ def read_options(arguments: MultiDict[str, str], options: tuple[Option, ...] = (
 
 def query_error(name: str, complaint: Complaint) -> dict[str, Any]:
     """One error with its place: ``?beta`` is a query parameter, never a place in the body."""
-    members = {
-        "pointer": f"?{name}",
-        "detail": complaint.detail,
-        "seen": complaint.seen,
-        "accepted": complaint.accepted,
-        "nearest": complaint.nearest,
-    }
-    return {key: value for key, value in members.items() if value is not None}
+    return Problem.of(f"?{name}", complaint).as_dict()
 
 
 def refused_option(refused: OptionRefused) -> Refused:

@@ -35,15 +35,7 @@ class Setting:
 
     def problem(self, complaint: Complaint) -> Problem:
         """The complaint about this setting, with its place."""
-        return Problem(
-            self.pointer,
-            complaint.detail,
-            complaint.seen,
-            complaint.accepted,
-            complaint.nearest,
-            self.line,
-            self.column,
-        )
+        return Problem.of(self.pointer, complaint, self.line, self.column)
 
 
 class PolicyRefused(Exception):
