@@ -171,18 +171,13 @@ class CapacitorVoltage:
 
 def _peaks(study: Study, pair: Pair, careful: float, rated: float) -> list[Peak]:
     """The worst resting state, and the worst moment of all runs where that is worse."""
-    found: list[Peak] = []
+    at_ends: list[tuple[Peak | None, Peak | None]] = []
     for ends in (pair, pair[::-1]):
         resting = at_rest(study, ends, lambda _, volts: volts > 0.5 * careful)
-        moving = above(resting, along(study, ends, (careful, rated)))
-        found.extend(peak for peak in (moving, resting) if peak is not None)
-    best = [max(kind, key=lambda peak: peak.value) for kind in _by_kind(found) if kind]
+        at_ends.append((resting, above(resting, along(study, ends, (careful, rated)))))
+    kinds = ([peak for peak in kind if peak is not None] for kind in zip(*at_ends, strict=True))
+    best = [max(kind, key=lambda peak: peak.value) for kind in kinds if kind]
     return [peak for peak in best if peak.value > 0.0] or best[:1]
-
-
-def _by_kind(found: Iterable[Peak]) -> tuple[list[Peak], list[Peak]]:
-    peaks = list(found)
-    return [p for p in peaks if p.at is None], [p for p in peaks if p.at is not None]
 
 
 def _verdict(name: str, peak: Peak, limits: tuple[Mark, ...], rated: Rated) -> Verdict:

@@ -9,7 +9,7 @@ from rules.analysis.formulas.ratings import allowed
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
-from rules.analysis.stress import moves, stress_corner
+from rules.analysis.stress import stress_corner
 from rules.analysis.surges import after, surges
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import not_applicable, of_each
@@ -157,7 +157,7 @@ class CollectorCurrent:
         pulse = heaviest(found, False, brief)
         if pulse is not None:
             yield _verdict(part, pulse.value, Place.of(pulse), "peak current", moment, rated)
-        surge = surges(study, stress_corner(study)).get(part.name) if moves(study) else None
+        surge = surges(study, stress_corner(study)).get(part.name)
         if surge is not None:
             still = after(study, surge, part.name, self.limits["short"].value)
             yield _verdict(part, still, Place.of(surge), "peak current", moment, rated)

@@ -204,7 +204,7 @@ class DiodeRatings:
         if pulse is not None:
             yield _verdict(pulse.value, Place.of(pulse), "surge", for_a_moment, "A", (surge,))
         corner = stress_corner(study, coils=True)
-        peak = surges(study, corner).get(name) if moves(study) or corner.coils else None
+        peak = surges(study, corner).get(name)
         if peak is not None and clamped:
             # the rule of thumb for a clamp: the whole coil current within the average rating
             yield _verdict(peak.value, Place.of(peak), "forward current", limits, "A", (rated,))

@@ -17,7 +17,7 @@ from rules.wording import celsius, say, with_position
 from schemas.finding import Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
-    from rules.analysis.study import Study
+    from rules.analysis.study import Situation, Study
     from rules.contract import Rule
 
 BRIEF = Limit(
@@ -93,7 +93,10 @@ class Place:
             where = moment(seen)
             gains = seen.corner in _PLAIN
             return cls(seen.state, seen.corner, where if gains else f"{where} ({seen.corner})")
-        situation = seen.situation
+        return cls.at(seen.situation)
+
+    @classmethod
+    def at(cls, situation: Situation) -> Place:
         name = with_position(situation.label, situation.state.mode.network.configuration)
         corner = situation.corner
         words = f'in "{name}"' if corner in _PLAIN else f'in "{name}" ({corner})'

@@ -10,6 +10,7 @@ from rules.analysis.heat import Heat
 from rules.analysis.loads import Load
 from rules.analysis.operating import supposed
 from rules.analysis.preferred import RATED_WATTS
+from rules.analysis.roads import resisted
 from rules.analysis.stress import Peak
 from rules.ratings_words import Rated, Verdict
 from rules.wording import member_pointer, part_quantity, say
@@ -51,7 +52,7 @@ def evidence(
         return
     state = seen.situation.state
     ohms = state.mode.network.resolved.value(name, "resistance")
-    volts = across(state, part)
+    volts = resisted(state, (name,))
     yield Quantity("R", f"{name} at this corner", ohms, "ohm", "derived", member_pointer(name, "resistance"))
     if volts is not None:
         yield Quantity("V", f"across {name}", volts, "V")
@@ -70,11 +71,6 @@ def evidence(
     yield rated.quantity
 
 
-def across(state: State, part: Part) -> float | None:
-    first, second = (state.nets[net] for net in part.pins.values())
-    return None if first is None or second is None else abs(first - second)
-
-
 def source_behind(study: Study, state: State, part: Part) -> tuple[float, float] | None:
     """(V, ohm) of the source that a resistor sees in the mode of a state; ``None`` where there is none such.
 
@@ -82,7 +78,7 @@ def source_behind(study: Study, state: State, part: Part) -> tuple[float, float]
     """
     ohms = state.mode.network.resolved.value(part.name, "resistance")
     other = supposed(study, state, {(part.name, "resistance"): NUDGE * ohms})
-    one, two = across(state, part), None if other is None else across(other, part)
+    one, two = (None if there is None else resisted(there, (part.name,)) for there in (state, other))
     if one is None or two is None:
         return None
     currents = one / ohms, two / (NUDGE * ohms)

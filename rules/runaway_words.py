@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.formulas.drive import THERMAL_VOLTAGE
 from rules.analysis.formulas.thermal import DROP_PER_KELVIN, emitter_resistor_at_least
-from rules.analysis.loads import Load
 from rules.analysis.preferred import round_up
 from rules.analysis.warming import Warming
 from rules.ratings_words import Place, Rated
@@ -32,7 +31,7 @@ class Case:
 
 
 def place_of_case(case: Case) -> Place:
-    return Place.of(Load(case.found.gain, case.situation, 0.0))
+    return Place.at(case.situation)
 
 
 def message(name: str, case: Case, thermal: Rated, limit: str) -> str:

@@ -75,11 +75,14 @@ def _starts(timeline: Timeline, span: float) -> tuple[float, ...]:
 
 def energy(timeline: Timeline, pair: tuple[str, str], ohms: float, start: float, stop: float) -> float:
     """Heat (J) in ``ohms`` between two nets from ``start`` to ``stop`` s; nothing where it is undefined."""
-    return sum(
-        _within(interval, pair, max(start, interval.start), min(stop, interval.end)) / ohms
-        for interval in timeline.intervals
-        if interval.start < stop and interval.end > start
-    )
+    return sum(_within(interval, pair, *piece) / ohms for interval, piece in _pieces(timeline, start, stop))
+
+
+def _pieces(timeline: Timeline, start: float, stop: float) -> Iterator[tuple[Interval, tuple[float, float]]]:
+    """Every interval between two times of a run, and the piece of it that lies between them."""
+    for interval in timeline.intervals:
+        if interval.start < stop and interval.end > start:
+            yield interval, (max(start, interval.start), min(stop, interval.end))
 
 
 def _within(interval: Interval, pair: tuple[str, str], start: float, stop: float) -> float:
@@ -135,9 +138,8 @@ def passing_heat(study: Study, corner: Corner, transistor: str, span: float, lea
                 continue
             at = max(0.0, interval.start + hottest_at - 0.5 * span)
             joules = sum(
-                _product(piece, transistor, pair, max(at, piece.start), min(at + span, piece.end))
-                for piece in timeline.intervals
-                if piece.start < at + span and piece.end > at
+                _product(there, transistor, pair, *piece)
+                for there, piece in _pieces(timeline, at, at + span)
             )
             found.append(Heat(joules / span, span, at, interval.name, episode, False))
     return hottest(found)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.coils import coil_names
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.delays import dwell
-from rules.analysis.elements import Configuration
+from rules.analysis.elements import SOURCES, Configuration
 from rules.analysis.worst_case import at_worst
 from schemas.circuit import Circuit
 
@@ -137,7 +137,7 @@ def reach(study: Study) -> float:
         return math.inf
     total = 0.0
     for part in study.circuit.parts.values():
-        if part.kind in ("battery", "supply", "driver"):
+        if part.kind in SOURCES:
             volts = [study.known(part.name, member) for member in ("voltage", "low", "high")]
             total += max(abs(known.value) for known in volts if known is not None)
         elif part.kind == "current-source":
