@@ -1,46 +1,32 @@
-"""A wire that leaves the box brings in no hum, meets a base through a resistor, and loses little on its"
-" way."""
+"""A wire that leaves the box brings in no hum, meets a base by a resistor, and loses little on its way."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.formulas.cutoff import off_voltage
-from rules.analysis.formulas.field import (
-    filter_for,
-    loop_of_wire,
-    mains_pick_up,
-    node_against_hum,
-    shunt_against_hum,
-)
+from rules.analysis.formulas.field import loop_of_wire, mains_pick_up
 from rules.analysis.hazards import highest_source
-from rules.analysis.pickup import carried, loosest, series_to_base, transfer
-from rules.analysis.preferred import round_up
-from rules.analysis.resolve import TRANSISTORS, escape
+from rules.analysis.pickup import carried, series_to_base, worst_hums
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import broken, not_applicable
-from rules.wording import celsius, say
-from schemas.finding import (
-    Change,
-    Finding,
-    Grounds,
-    Limit,
-    Origin,
-    Outcome,
-    Proposal,
-    Quantity,
-    Severity,
-    Test,
+from rules.wire_words import (
+    hum_evidence,
+    hum_message,
+    lower,
+    quieter,
+    resistor_before,
+    series_message,
+    thicker,
+    wire_pointer,
 )
-from schemas.quantities import document_text
+from rules.wording import say
+from schemas.finding import Finding, Grounds, Limit, Origin, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
-    from rules.analysis.states import State
-    from rules.analysis.study import Situation, Study
+    from rules.analysis.study import Study
 
 STRAY = Limit(
     "stray", 20e-12, "F", "100 pF for 5 m beside a mains cable: from memory", "stray capacitance to the"
@@ -72,8 +58,6 @@ AREA = Limit(
     "common bell wire: common practice, no source",
     "area of the copper where the document states none",
 )
-CORNER = 5.0  # Hz of a filter for a slow sensor: common practice, no source
-AREAS = (0.22e-6, 0.5e-6, 0.75e-6, 1e-6, 1.5e-6, 2.5e-6, 4e-6)  # m2 of common wires: from memory
 
 PASSING = """\
 format: thumbrule/1
@@ -90,20 +74,6 @@ nets:
   line: {wire: 5 m, label: float switch at the pond}
 """
 FAILING = PASSING.replace("wire: 5 m", "wire: 60 m")
-
-
-@dataclass(frozen=True, eq=False)
-class Hum:
-    """What the mains leaves at a base in one situation: ``ohms`` from the wire to it, in V per A."""
-
-    transistor: str
-    situation: Situation
-    ohms: float
-    stray: float
-
-    @property
-    def volts(self) -> float:
-        return self.ohms * self.stray
 
 
 class LongWire:
@@ -173,19 +143,15 @@ class LongWire:
         stray = mains_pick_up(
             self.limits["stray"].value * length, self.limits["mains"].value, self.limits["frequency"].value
         )
-        found = self._each_hum(study, net, stray)
+        found = worst_hums(study, net, stray, self.limits["frequency"].value)
         if not found:
             yield not_applicable(self, (net,), f"no transistor is off in a state in which {net} is defined")
             return
         hot = study.resolved.ambient.high
         off = off_voltage(study.resolved.assumptions["vbe_off"], hot)
-        worst: dict[str, Hum] = {}
-        for hum in found:
-            if hum.transistor not in worst or hum.volts > worst[hum.transistor].volts:
-                worst[hum.transistor] = hum
-        for transistor, hum in sorted(worst.items()):
+        for transistor, hum in found.items():
             careful = Test.at_most(hum.volts, self.limits["share"].value * off, "V")
-            evidence = tuple(self._numbers(net, length, hum, off, hot))
+            evidence = tuple(hum_evidence(net, length, hum, off, hot, self.limits["stray"]))
             if careful.holds:
                 yield Outcome(
                     self.slug,
@@ -198,12 +164,14 @@ class LongWire:
                     evidence=evidence,
                 )
                 continue
-            made = self._quieter(study, net, hum, careful.right) if study.proposing else ()
+            made: tuple[Proposal, ...] = ()
+            if study.proposing:
+                made = quieter(study, net, hum, careful.right, self.limits["frequency"].value)
             yield self._finding(
                 (net, transistor),
                 "warning" if hum.volts <= off else "error",
                 careful,
-                self._told(net, length, hum, off, hot),
+                hum_message(net, length, hum, off, hot, self.limits),
                 evidence,
                 role="hum",
                 net=net,
@@ -212,61 +180,8 @@ class LongWire:
                 state=hum.situation.label,
                 corner="resistors high, capacitors low",
                 proposals=made,
-                advice=(self._lower(hum, off),),
+                advice=(lower(hum, off, self.limits["share"].value),),
             )
-
-    def _each_hum(self, study: Study, net: str, stray: float) -> list[Hum]:
-        found: list[Hum] = []
-        loose = loosest(study)
-        for situation in study.situations():
-            state = situation.state
-            if state.nets.get(net) is None and net != study.circuit.ground:
-                continue
-            ohms = transfer(state, net, self.limits["frequency"].value, loose)
-            found.extend(
-                Hum(name, situation, z, stray)
-                for name, z in sorted(ohms.items())
-                if _defined(study, state, name)
-            )
-        return found
-
-    def _numbers(self, net: str, length: float, hum: Hum, off: float, hot: float) -> Iterator[Quantity]:
-        pointer = f"/nets/{escape(net)}/wire"
-        yield Quantity("l", f"length of the wire on {net}", length, "m", "declared", pointer)
-        stray = self.limits["stray"]
-        farads = stray.value * length
-        yield Quantity("C_w", "stray capacitance of the wire", farads, "F", "assumed", None, stray.source)
-        yield Quantity("I_hum", "current that the mains sends into it", hum.stray, "A")
-        yield Quantity("Z", f"volts at the base of {hum.transistor} per ampere into it", hum.ohms, "ohm")
-        yield Quantity("V_hum", f"what is left of it at the base of {hum.transistor}", hum.volts, "V")
-        yield Quantity("V_BE,off", f"surely off at {celsius(hot)}", off, "V")
-
-    def _told(self, net: str, length: float, hum: Hum, off: float, hot: float) -> str:
-        limit = self.limits["share"].value * off
-        stray = self.limits["stray"]
-        return (
-            f"{say(length, 'm')} of wire on {net} beside a mains cable can pick up {say(hum.stray, 'A')}"
-            f" ({say(stray.value, 'F')} for each metre, from memory). That is {say(hum.volts, 'V')} at the"
-            f' base of {hum.transistor}, which is off in "{hum.situation.label}": more than'
-            f" {say(limit, 'V')}, {say(self.limits['share'].value, 'ratio', 2)} of the {say(off, 'V')} that"
-            f" are surely off at {celsius(hot)}."
-        )
-
-    def _lower(self, hum: Hum, off: float) -> str:
-        ohms = node_against_hum(off, self.limits["share"].value, hum.stray)
-        return f"or let no more than {say(ohms, 'ohm')} hold the base of {hum.transistor} while it is off"
-
-    def _quieter(self, study: Study, net: str, hum: Hum, allowed: float) -> tuple[Proposal, ...]:
-        """A capacitor from base to emitter, for a corner of 5 Hz and for what hum may take."""
-        part = study.circuit.parts[hum.transistor]
-        if part.pins["base"] == net or hum.ohms <= 0.0:
-            return ()
-        shunt = shunt_against_hum(hum.stray, self.limits["frequency"].value, allowed)
-        farads = round_up(max(filter_for(CORNER, hum.ohms), shunt), study.preferences.film, 0.1)
-        pins = {"a": part.pins["base"], "b": part.pins["emitter"]}
-        new = new_part(study.circuit, "C", "capacitor", pins, capacitance=farads, dielectric="film")
-        what = f"{new.name} of {say(farads, 'F')} from the base of {hum.transistor} to its emitter"
-        return (Proposal(what, Fitting((new,)).changes(study.circuit)),)
 
     def _series(self, study: Study, net: str) -> Iterator[Outcome]:
         for transistor, ohms in sorted(series_to_base(study, net).items()):
@@ -276,20 +191,17 @@ class LongWire:
             if test.holds:
                 yield Outcome(self.slug, "satisfied", about, test=test, evidence=given)
                 continue
-            what = "nothing stands" if ohms == 0.0 else f"only {say(ohms, 'ohm')} stand"
             yield self._finding(
                 about,
                 "warning",
                 test,
-                f"{what} between the wire on {net} and the base of {transistor}: a touch, a spark or a"
-                f" distant stroke of lightning meets the base first. {say(test.right, 'ohm')} or more"
-                " belong there, at the box wall (common practice).",
+                series_message(net, transistor, test),
                 given,
                 role="series",
                 net=net,
                 parts=(transistor,),
                 member="wire",
-                proposals=_resistor(study, net, transistor, test.right) if study.proposing else (),
+                proposals=resistor_before(study, net, transistor, test.right) if study.proposing else (),
                 advice=("and a diode from the base to each rail where the wire goes out of doors",),
             )
 
@@ -302,11 +214,10 @@ class LongWire:
         ohms = loop_of_wire(length, copper)
         test = Test.at_most(ohms * current, self.limits["drop"].value * supply, "V")
         origin: Origin = "declared" if area is not None else "assumed"
-        place = f"/nets/{escape(net)}"
-        pointer = f"{place}/wire_area"
+        pointer = wire_pointer(net, "wire_area")
         source = None if area is not None else self.limits["area"].source
         evidence = (
-            Quantity("l", f"length of the wire on {net}", length, "m", "declared", f"{place}/wire"),
+            Quantity("l", f"length of the wire on {net}", length, "m", "declared", wire_pointer(net)),
             Quantity("A", "area of its copper", copper, "m2", origin, pointer, source),
             Quantity("R_loop", "its resistance there and back", ohms, "ohm"),
             Quantity("I", f"current of {part}", current, "A"),
@@ -320,13 +231,8 @@ class LongWire:
             f" {say(ohms * current, 'V')} there and back at the {say(current, 'A')} of {part}: more than"
             f" {say(test.right, 'V')}, {say(self.limits['drop'].value, 'ratio')} of the supply."
         )
-        wanted = copper * test.left / test.right
-        thick = next((a for a in AREAS if a >= wanted), None)
+        thick = thicker(net, area, copper * test.left / test.right)
         told = ("a thicker wire, or the switch at this end of it",) if thick is None else ()
-        made: tuple[Proposal, ...] = ()
-        if thick is not None and study.proposing:
-            change = Change(pointer, area, document_text(thick, "area"))
-            made = (Proposal(f"a wire of {say(thick, 'm2')} on {net}", (change,)),)
         return self._finding(
             (net,),
             "warning",
@@ -338,7 +244,7 @@ class LongWire:
             parts=(part,),
             member="wire_area" if area is not None else "wire",
             state=state,
-            proposals=made,
+            proposals=(thick,) if thick is not None and study.proposing else (),
             advice=told,
         )
 
@@ -364,7 +270,7 @@ class LongWire:
             severity=severity,
             parts=parts,
             nets=(net,),
-            pointers=(f"/nets/{escape(net)}/{member}",),
+            pointers=(wire_pointer(net, member),),
             state=state,
             corner=corner,
             message=message,
@@ -375,24 +281,6 @@ class LongWire:
             advice=advice,
         )
         return broken(finding, about, proposals)
-
-
-def _defined(study: Study, state: State, transistor: str) -> bool:
-    """False where nothing but leakage sets base or emitter: that is the matter of floating-base."""
-    pins = study.circuit.parts[transistor].pins
-    return all(state.nets[pins[pin]] is not None for pin in ("base", "emitter"))
-
-
-def _resistor(study: Study, net: str, transistor: str, ohms: float) -> tuple[Proposal, ...]:
-    """A resistor in front of the base, where the wire is on the base itself."""
-    part = study.circuit.parts[transistor]
-    if part.pins["base"] != net or part.kind not in TRANSISTORS:
-        return ()
-    fresh = new_net(study.circuit, net)
-    resistor = new_part(study.circuit, "R", "resistor", {"a": net, "b": fresh}, resistance=ohms)
-    fitting = Fitting((resistor,), ((transistor, "base", fresh),))
-    what = f"{resistor.name} of {say(ohms, 'ohm')} between {net} and the base of {transistor}"
-    return (Proposal(what, fitting.changes(study.circuit)),)
 
 
 RULE = LongWire()

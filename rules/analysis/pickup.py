@@ -4,23 +4,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.analysis.elements import RESISTIVE, capacitor_pins, coil_pins
+from rules.analysis.elements import RESISTIVE, SOURCES, capacitor_pins, coil_pins, is_contact_closed
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.states import State
 
 if TYPE_CHECKING:
-    from rules.analysis.study import Study
+    from rules.analysis.study import Situation, Study
     from schemas.circuit import Part
 
 JOINT = 1e-3  # ohm of a source or a contact
 CONDUCTING = 10.0  # ohm of a junction that conducts; that it may amplify is left out
 AT_THE_END = ("battery", "supply", "contact", "load", "led", "coil")
 OPEN = 1e-12  # siemens that stand for the insulation of a board
+
+
+@dataclass(frozen=True, eq=False)
+class Hum:
+    """What the mains leaves at a base in one situation: ``ohms`` from the wire to it, in V per A.
+
+    ``stray`` is what it sends into the wire, A.
+    """
+
+    transistor: str
+    situation: Situation
+    ohms: float
+    stray: float
+
+    @property
+    def volts(self) -> float:
+        return self.ohms * self.stray
 
 
 def _impedance(
@@ -65,6 +83,27 @@ def transfer(
     }
 
 
+def worst_hums(study: Study, net: str, stray: float, hertz: float) -> dict[str, Hum]:
+    """The most that ``stray`` A into a wire leave at each base that is off while the wire is defined."""
+    worst: dict[str, Hum] = {}
+    loose = loosest(study)
+    for situation in study.situations():
+        state = situation.state
+        if state.nets.get(net) is None and net != study.circuit.ground:
+            continue
+        for name, ohms in transfer(state, net, hertz, loose).items():
+            hum = Hum(name, situation, ohms, stray)
+            if _is_defined(state, name) and (name not in worst or hum.volts > worst[name].volts):
+                worst[name] = hum
+    return dict(sorted(worst.items()))
+
+
+def _is_defined(state: State, transistor: str) -> bool:
+    """False where nothing but leakage sets base or emitter: that is the matter of floating-base."""
+    pins = state.mode.network.resolved.circuit.parts[transistor].pins
+    return all(state.nets[pins[pin]] is not None for pin in ("base", "emitter"))
+
+
 def node_resistances(state: State, values: Mapping[tuple[str, str], float]) -> dict[str, float]:
     """What a meter against the reference sees behind each net, ohm; the reference itself is left out."""
     index, impedance = _impedance(state, 0.0, values)
@@ -88,15 +127,13 @@ def _admittance(
         henry = resolved.known(name, "inductance")
         ohms = max(value("resistance"), JOINT) + 1j * omega * (0.0 if henry is None else henry.value)
         yield pins[first], pins[second], 1.0 / ohms
-    elif part.kind in ("battery", "supply", "driver"):
+    elif part.kind in SOURCES:
         first, second = ("out", "reference") if part.kind == "driver" else ("plus", "minus")
         yield pins[first], pins[second], 1.0 / max(value("resistance"), JOINT)
     elif part.kind == "fuse":
         yield pins["a"], pins["b"], 1.0 / max(value("resistance"), JOINT)
-    elif part.kind == "contact":
-        position = state.mode.network.configuration.contacts.get(name, part.text("rest"))
-        if position == "closed":
-            yield pins["a"], pins["b"], 1.0 / JOINT
+    elif part.kind == "contact" and is_contact_closed(part, state.mode.network.configuration):
+        yield pins["a"], pins["b"], 1.0 / JOINT
 
 
 def loosest(study: Study) -> dict[tuple[str, str], float]:
