@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.base_loops import Bare, Pulse, bare_bases, base_current, pulses
-from rules.analysis.operating import everywhere
+from rules.analysis.hazards import greatest_draw
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
 from rules.base_words import (
     bare_message,
@@ -133,7 +133,9 @@ class BaseCurrentLimit:
         known = study.known(part.name, "current")
         if known is not None:
             return known.value
-        carried = study.shared(("collector current", part.name), lambda: _carried(study, part.name))
+        carried = study.shared(
+            ("collector current", part.name), lambda: greatest_draw(study, part.name, "collector")
+        )
         return max(self.limits["collector"].value, carried)
 
     def _steady(self, study: Study, part: Part, reading: Reading, is_worst: bool) -> Outcome:
@@ -213,12 +215,6 @@ class BaseCurrentLimit:
             proposals=made,
             advice=("a resistor in the base lead, or in the lead of what drives it",),
         )
-
-
-def _carried(study: Study, name: str) -> float:
-    """The greatest collector current of a transistor in any situation, A."""
-    found = (situation.state.currents[name]["collector"] for situation in everywhere(study))
-    return max((abs(amperes) for amperes in found if amperes is not None), default=0.0)
 
 
 RULE = BaseCurrentLimit()
