@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.hazards import (
     NOT_FOR,
     SCOPE,
@@ -19,11 +18,11 @@ from rules.analysis.hazards import (
     shares_nets,
     span_of,
 )
+from rules.burning_words import FIERY, abilities, burns, declared_voltage, larger_fuse, new_fuse
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import broken, not_applicable
 from rules.wording import listed, member_pointer, part_quantity, say
-from schemas.finding import Change, Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
-from schemas.quantities import document_text
+from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
 if TYPE_CHECKING:
     from rules.analysis.study import Study
@@ -43,9 +42,6 @@ POWER = Limit(
     "limited power source: 100 W (IEC 62368-1, from memory)",
     "what a source may give into any load without a fuse",
 )
-FUSES = (0.1, 0.16, 0.25, 0.315, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
-"""Rated currents of common fuses, A (IEC 60127 series; from memory)."""
-FIERY = ("lead", "lithium")  # a short burns wires and cells: common practice, no source
 LASTING = (*FIERY, "nickel")  # a short of dry cells is soon over, of these it is not: common practice
 
 PASSING = """\
@@ -138,7 +134,7 @@ class ExtraLowVoltage:
         above = tuple(sorted(p.name for p in parts if declared_volts(p) > limit))
         nets: tuple[str, ...] = ()
         if span <= declared * (1.0 + 1e-9):
-            volts, where, evidence = declared, None, [_given(study, name)] if name else []
+            volts, where, evidence = declared, None, [declared_voltage(study, name)] if name else []
         else:
             volts, where = span, state
             evidence = [Quantity("V", f"voltage of {high} above {low} in this state", span, "V")]
@@ -177,38 +173,23 @@ class ExtraLowVoltage:
             if part.kind == "supply" or chemistry in LASTING:
                 tests.insert(0, Test.at_most(able[0], amperes.value, "A"))
             if all(test.holds for test in tests):
-                evidence = tuple(_abilities(study, part, able))
+                evidence = tuple(abilities(study, part, able))
                 return Outcome(self.slug, "satisfied", about, test=tests[0], evidence=evidence)
         # a lead or lithium cell that says nothing of itself: what it gives is not bounded by anything drawn
         test = next((t for t in tests if not t.holds), Test.at_least(0.0, 1.0, ""))
         severity: Severity = "error" if chemistry in FIERY else "warning"
-        made, told = self._fuse(study, part) if study.proposing else ((), ())
+        made, told = new_fuse(study, part) if study.proposing else ((), ())
         return self._finding(
             test,
             severity,
-            _burns(part, able, test),
-            [*_abilities(study, part, able), Quantity("n", f"fuses at {part.name}", 0.0, "")],
+            burns(part, able, test),
+            [*abilities(study, part, able), Quantity("n", f"fuses at {part.name}", 0.0, "")],
             role="fuse",
             parts=about,
             pointers=[member_pointer(part.name, "pins")],
             proposals=made,
             advice=told,
         )
-
-    def _fuse(self, study: Study, part: Part) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
-        """A fuse of at most twice the greatest load current, in the lead that is not the reference."""
-        load = greatest_draw(study, part.name, "plus")
-        rated = max((f for f in FUSES if f <= 2.0 * load), default=FUSES[0])
-        place = "the wires of the circuit have to bear what the fuse lets pass"
-        if load > FUSES[-1] or rated <= load:
-            return (), (f"a fuse close to {part.name}, above the {say(load, 'A')} that it gives; {place}",)
-        pin = "plus" if part.pins["plus"] != study.circuit.ground else "minus"
-        net = part.pins[pin]
-        fresh = new_net(study.circuit, net)
-        fuse = new_part(study.circuit, "F", "fuse", {"a": fresh, "b": net}, current=rated)
-        fitting = Fitting((fuse,), ((part.name, pin, fresh),))
-        what = f"a fuse {fuse.name} of {say(rated, 'A')} at {part.name}, which gives {say(load, 'A')} at most"
-        return (Proposal(what, fitting.changes(study.circuit)),), (f"fit it close to {part.name}; {place}",)
 
     def _blows(self, study: Study, part: Part) -> Outcome:
         """A fuse that the circuit itself blows protects nothing."""
@@ -228,17 +209,9 @@ class ExtraLowVoltage:
             role="blows",
             parts=(part.name,),
             pointers=[member_pointer(part.name, "current")],
-            proposals=self._larger(study, part, load) if study.proposing else (),
+            proposals=larger_fuse(part, load) if study.proposing else (),
             advice=("see that every wire behind it bears what it lets pass",),
         )
-
-    def _larger(self, study: Study, part: Part, load: float) -> tuple[Proposal, ...]:
-        rated = next((f for f in FUSES if load < f <= 2.0 * load), None)
-        if rated is None:
-            return ()
-        pointer = member_pointer(part.name, "current")
-        change = Change(pointer, part.number("current"), document_text(rated, "current"))
-        return (Proposal(f"{part.name} of {say(rated, 'A')}", (change,)),)
 
     def _mains(self, study: Study, part: Part) -> Outcome:
         strange = shares_nets(study.circuit, part.name)
@@ -318,42 +291,6 @@ class ExtraLowVoltage:
         )
         about = parts if subject is None else subject
         return broken(finding, about, proposals)
-
-
-def _given(study: Study, name: str) -> Quantity:
-    """The declared voltage that is the largest in size."""
-    part = study.circuit.parts[name]
-    volts = declared_volts(part)
-    member = next(m for m in ("voltage", "low", "high") if abs(part.number(m) or 0.0) == volts)
-    found = part_quantity(study, name, member, "V", f"{member} voltage of {name}")
-    assert found is not None
-    return found
-
-
-def _abilities(study: Study, part: Part, able: tuple[float, float] | None) -> Iterator[Quantity]:
-    yield _given(study, part.name)
-    if able is not None:
-        member = "current" if part.number("current") is not None else "resistance"
-        symbol = "I_most" if member == "current" else "r"
-        given = part_quantity(study, part.name, member, symbol, f"{member} of {part.name}")
-        if given is not None:
-            yield given
-        yield Quantity("I_sc", f"what {part.name} gives into a short", able[0], "A")
-        yield Quantity("P", f"the most power that {part.name} can give", able[1], "W")
-
-
-def _burns(part: Part, able: tuple[float, float] | None, test: Test) -> str:
-    chemistry = part.text("chemistry")
-    what = f"{part.name}, a {chemistry} {part.kind}," if chemistry in FIERY else part.name
-    if able is None:
-        much = "and nothing that is drawn limits what it gives into a short"
-    else:
-        limit = say(test.right, test.unit)
-        much = (
-            f"and can give {say(able[0], 'A')} into a short and up to {say(able[1], 'W')}: above the"
-            f" {limit} (a limit from memory) of a source that needs none"
-        )
-    return f"{what} has no fuse {much}. A pinched wire would burn."
 
 
 RULE = ExtraLowVoltage()
