@@ -106,7 +106,7 @@ class Testability:
         meter, share = self.limits["meter"].value, self.limits["share"].value
         points = self._points(study, sides[True], sides[False])
         if not points:
-            return self._nowhere(study, part)
+            return self._nowhere(study, part, sides[True], sides[False])
         best = min(points, key=lambda point: (round(point.ohms, 3), -round(point.apart, 6), point.net))
         test = Test.at_least(reading_share(meter, best.ohms), share, "")
         evidence = self._evidence(best)
@@ -119,7 +119,7 @@ class Testability:
             f" shows {say(test.left, 'ratio')} of the voltage ({say(test.right, 'ratio')} wanted,"
             f" {say(most, 'ohm')} or less)."
         )
-        return self._finding(part, test, message, evidence, (best.net,))
+        return self._finding(part, test, message, evidence, best.net)
 
     def _points(self, study: Study, on: list[Situation], off: list[Situation]) -> list[Point]:
         """Nets whose readings tell the two sides apart."""
@@ -136,21 +136,16 @@ class Testability:
             if gap is not None and gap >= apart
         ]
 
-    def _nowhere(self, study: Study, part: Part) -> Outcome:
+    def _nowhere(self, study: Study, part: Part, on: list[Situation], off: list[Situation]) -> Outcome:
         apart = self.limits["apart"].value
-        gaps = []
-        for net in study.circuit.net_names:
-            on = [s for s in study.situations() if s.state.devices[part.name] != "off"]
-            off = [s for s in study.situations() if s.state.devices[part.name] == "off"]
-            gaps.append((_gap(net, on, off) or 0.0, net))
-        gap, net = max(gaps)
+        gap, net = max((_gap(net, on, off) or 0.0, net) for net in study.circuit.net_names)
         test = Test.at_least(gap, apart, "V")
         told = (Quantity("dV", f"difference of the readings at {net}", gap, "V"),)
         message = (
             f"No net tells whether {part.name} is on: the readings differ most at {net}, by"
             f" {say(gap, 'V')}, where {say(apart, 'V')} are told apart for sure."
         )
-        return self._finding(part, test, message, told, (net,))
+        return self._finding(part, test, message, told, net)
 
     def _evidence(self, best: Point) -> tuple[Quantity, ...]:
         meter = self.limits["meter"]
@@ -167,7 +162,7 @@ class Testability:
         )
 
     def _finding(
-        self, part: Part, test: Test, message: str, evidence: tuple[Quantity, ...], nets: tuple[str, ...]
+        self, part: Part, test: Test, message: str, evidence: tuple[Quantity, ...], net: str
     ) -> Outcome:
         return violated_by(
             self,
@@ -179,15 +174,14 @@ class Testability:
             evidence,
             role="reading",
             advice=(
-                f"measure at {nets[0]} with a meter of higher resistance, or bring out a loop of wire"
+                f"measure at {net} with a meter of higher resistance, or bring out a loop of wire"
                 " behind the next stage that this one drives",
             ),
         )
 
 
 def _gap(net: str, on: list[Situation], off: list[Situation]) -> float | None:
-    """The least distance (V) between a reading on one side and one on the other; ``None`` if one is"
-    " open."""
+    """The least distance (V) of a reading on one side from one on the other; ``None`` if one is open."""
     sides = [[s.state.nets[net] for s in side] for side in (on, off)]
     if any(value is None for side in sides for value in side):
         return None

@@ -17,7 +17,7 @@ from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import Asked, asked, means
 from rules.analysis.stays import Ruler, Stays
 from rules.contract import API_LEVEL, Dial, Lesson
-from rules.outcomes import broken
+from rules.outcomes import broken, not_applicable
 from rules.required_words import limits, wanted
 from rules.reset_words import SHORTENING
 from rules.wording import member_pointer, say
@@ -75,8 +75,7 @@ FAILING = PASSING.replace("45 %", "15 %")
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """A requirement with its spec: ``met`` as the tolerances are; the finding of the rule that judges"
-    " that."""
+    """A requirement with its spec: ``met`` as the tolerances are, ``cause`` the finding that says if not."""
 
     item: Asked
     spec: Spec
@@ -137,7 +136,7 @@ class ToleranceReachable:
         """One outcome per requirement with a tolerance: delays, ways back, voltages."""
         cases = [*self._delays(study), *self._ways_back(study), *self._voltages(study)]
         if not cases:
-            yield Outcome(self.slug, "not-applicable", (), "the document asks for no time and no voltage")
+            yield not_applicable(self, (), "the document asks for no time and no voltage")
         for case in cases:
             yield case if isinstance(case, Outcome) else self._judge(study, case)
 
