@@ -37,9 +37,7 @@ class Case:
     amperes: float
 
 
-def message(
-    study: Study, case: Case, test: Test, rated: Known | None, value: float | None, large: float
-) -> str:
+def message(case: Case, test: Test, rated: Known | None, value: float | None, large: float) -> str:
     """The finding in words; ``large`` (F) is the capacitance from which a contact wants a resistance."""
     pulse = case.pulse
     peak = f"{'at least ' if pulse.straight and case.own is None else ''}{say(case.amperes, 'A')}"

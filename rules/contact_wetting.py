@@ -131,7 +131,7 @@ class ContactWetting:
             reason = f"the current of {part.name} is not determined: it closes a loop of ideal parts"
             return Outcome(self.slug, "undecided", about, reason)
         severity, test = self._judge(str(material), wetting, case)
-        evidence = tuple(_evidence(study, part, case))
+        evidence = tuple(_evidence(part, case))
         if severity is None:
             return Outcome(
                 self.slug, "satisfied", about, "", case.before.label, wetting.corner, test, evidence=evidence
@@ -225,7 +225,7 @@ class ContactWetting:
         )
 
 
-def _evidence(study: Study, part: Part, case: Closing) -> Iterator[Quantity]:
+def _evidence(part: Part, case: Closing) -> Iterator[Quantity]:
     across = f"voltage across the open {part.name} at {case.volts.corner}"
     yield Quantity("V_open", across, case.volts.value, "V")
     for number, symbol, words in (

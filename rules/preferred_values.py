@@ -109,7 +109,7 @@ class PreferredValues:
         evidence = _evidence(study, part, found, allowed[0])
         if test.holds:
             return Outcome(self.slug, "satisfied", about, test=test, evidence=evidence)
-        made = _proposals(study, part, value, allowed[0]) if study.proposing else ()
+        made = _proposals(part, value, allowed[0]) if study.proposing else ()
         return violated_by(
             self,
             part.name,
@@ -171,7 +171,7 @@ def _advice(part: Part, value: float) -> tuple[str, ...]:
     return ()
 
 
-def _proposals(study: Study, part: Part, value: float, series: str) -> tuple[Proposal, ...]:
+def _proposals(part: Part, value: float, series: str) -> tuple[Proposal, ...]:
     """Both neighbours, the nearer one first: which side is harmless only the circuit knows."""
     member = MEMBER[part.kind]
     unit = "ohm" if part.kind == "resistor" else "F"

@@ -207,7 +207,7 @@ class RelayMargin:
             f" {times(test.left)} times its nominal {say(nominal, 'V')}; limit {times(test.right)} times,"
             " from memory: it heats its winding more than it is made for."
         )
-        made = series_resistor(study, relay, coil, most.value) if study.proposing else None
+        made = series_resistor(study, relay, most.value) if study.proposing else None
         return violated(
             self,
             study,

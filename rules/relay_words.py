@@ -86,7 +86,7 @@ def driven_by(study: Study, part: Part, state: State) -> str | None:
     return None
 
 
-def series_resistor(study: Study, relay: Relay, coil: Coil, most: float) -> Proposal | None:
+def series_resistor(study: Study, relay: Relay, most: float) -> Proposal | None:
     """A resistor in series with an overdriven coil, so that it gets its nominal voltage at most."""
     name, circuit = relay.part.name, study.circuit
     if relay.nominal is None or most <= relay.nominal:

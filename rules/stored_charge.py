@@ -189,7 +189,7 @@ class StoredCharge:
             pointers=(member_pointer(pulse.device, "pins"),),
             state=pulse.state,
             corner=pulse.corner,
-            message=message(study, case, test, rated, value, self.limits["large"].value),
+            message=message(case, test, rated, value, self.limits["large"].value),
             evidence=told,
             test=test,
             grounds=self.grounds,
