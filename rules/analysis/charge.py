@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -89,7 +90,7 @@ def _shorted(study: Study, part: Part, closed: Mapping[str, str], stored: float)
     for name in sorted(closed):
         if stored > 0.0:
             what = f"when {name} closes"
-            yield Pulse(part.name, name, stored, 0.0, 0.0, float("inf"), what, closed[name], corner)
+            yield Pulse(part.name, name, stored, 0.0, 0.0, math.inf, what, closed[name], corner)
 
 
 def _onto_diodes(
@@ -108,11 +109,12 @@ def _onto_diodes(
             pair = [joined[device.pins[pin]] for pin in ("anode", "cathode")]
             volts = stored[0] if pair == ends else stored[1] if pair == ends[::-1] else 0.0
             drop = study.value(device.name, "forward")
+            if volts <= drop or set(device.pins.values()) == set(pins):
+                continue
             by = _closed(study, found.configuration, [*pins, *device.pins.values()])
-            if volts > drop and by and set(device.pins.values()) != set(pins):
+            if by:
                 what = f"when {by[0]} closes"
-                inf = float("inf")
-                yield Pulse(part.name, device.name, volts, drop, 0.0, inf, what, place, corner)
+                yield Pulse(part.name, device.name, volts, drop, 0.0, math.inf, what, place, corner)
 
 
 def _stored(study: Study, part: Part, free: set[str]) -> tuple[float, float]:
