@@ -6,15 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.backwards import exchanged
 from rules.analysis.elements import SOURCES
 from rules.analysis.formulas.drive import base_resistor_at_most
 from rules.analysis.formulas.wiring import pushed_pin
 from rules.analysis.open_bases import open_base
+from rules.analysis.operating import everywhere, supposed
 from rules.analysis.preferred import round_down
+from rules.analysis.stress import between
 from rules.analysis.worst_case import at_worst
 from schemas.finding import Proposal
 from schemas.quantities import format_quantity
@@ -63,17 +63,16 @@ def fed(study: Study, part: Part) -> Iterator[Fed | None]:
     An output at its lower level is left out: to take current is its work there.
     """
     sign = _sign(study, part)
-    for corner in study.corners:
-        for situation in study.situations(corner):
-            if not _is_up(part, situation.state):
-                continue
-            found = _fed(part, situation, sign)
-            yield found
-            if found is None or corner != "typical":
-                continue
-            worst = at_worst(situation, lambda state: _into(part, state, sign), "max")
-            if worst is not None and worst.found.holds:
-                yield _fed(part, worst.situation, sign)
+    for situation in everywhere(study):
+        if not _is_up(part, situation.state):
+            continue
+        found = _fed(part, situation, sign)
+        yield found
+        if found is None or situation.corner != "typical":
+            continue
+        worst = at_worst(situation, lambda state: _into(part, state, sign), "max")
+        if worst is not None and worst.found.holds:
+            yield _fed(part, worst.situation, sign)
 
 
 def _fed(part: Part, situation: Situation, sign: float) -> Fed | None:
@@ -107,13 +106,12 @@ def _is_up(part: Part, state: State) -> bool:
 def left_alone(study: Study, case: Fed) -> float | None:
     """The voltage (V) its pin would stand at, were it taken off, signed as its level; ``None``: undefined."""
     part = study.circuit.parts[case.source]
-    try:
-        state = study.what_if(case.situation.state, {(case.source, "resistance"): APART})
-    except np.linalg.LinAlgError:
+    state = supposed(study, case.situation.state, {(case.source, "resistance"): APART})
+    if state is None:
         return None
     upper, lower = ("out", "reference") if part.kind == "driver" else ("plus", "minus")
-    one, two = state.nets[part.pins[upper]], state.nets[part.pins[lower]]
-    return None if one is None or two is None else _sign(study, part) * (one - two)
+    volts = between(state, (part.pins[upper], part.pins[lower]))
+    return None if volts is None else _sign(study, part) * volts
 
 
 def bringers(study: Study, case: Fed) -> tuple[str, ...]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rules.analysis.elements import RESISTIVE
+from rules.analysis.elements import RESISTIVE, SOURCES, is_contact_closed
 from rules.analysis.graph import joined
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 
-_TYING = (*RESISTIVE, "fuse", "inductor", "battery", "supply", "driver")
+_TYING = (*RESISTIVE, *SOURCES, "fuse", "inductor")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Island:
 def islands_of(state: State) -> tuple[Island, ...]:
     """The islands of a state, sorted by their first net."""
     circuit = state.mode.network.resolved.circuit
-    contacts = state.mode.network.configuration.contacts
+    configuration = state.mode.network.configuration
     open_nets = set(state.undefined_nets)
     if not open_nets:
         return ()
@@ -40,7 +40,7 @@ def islands_of(state: State) -> tuple[Island, ...]:
         part.name
         for part in circuit.parts.values()
         if part.kind in _TYING
-        or (part.kind == "contact" and contacts.get(part.name, part.text("rest")) == "closed")
+        or (part.kind == "contact" and is_contact_closed(part, configuration))
     ]
     return tuple(_island(state, nets) for nets in joined(circuit, open_nets, tying))
 

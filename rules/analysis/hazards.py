@@ -10,7 +10,9 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from rules.analysis.elements import SOURCES
 from rules.analysis.formulas.field import matched_power, short_circuit_current
+from rules.analysis.operating import everywhere
 from schemas.finding import Limit
 
 if TYPE_CHECKING:
@@ -42,7 +44,6 @@ NOT_FOR: Mapping[str, str] = MappingProxyType(
 )
 """Uses that no review can vouch for, in words."""
 
-_SOURCES = ("battery", "supply", "driver")
 _SOURCE_VALUES = ("voltage", "low", "high")
 
 
@@ -69,7 +70,7 @@ def not_for(use: str | None) -> str:
 
 def declared_volts(part: Part) -> float:
     """The largest voltage that the document states for a source, V; 0 for any other part."""
-    given = (part.number(key) for key in _SOURCE_VALUES) if part.kind in _SOURCES else ()
+    given = (part.number(key) for key in _SOURCE_VALUES) if part.kind in SOURCES else ()
     return max((abs(value) for value in given if value is not None), default=0.0)
 
 
@@ -89,11 +90,7 @@ def span_of(state: State) -> tuple[float, str, str]:
 
 def greatest_draw(study: Study, part: str, pin: str) -> float:
     """The largest current (A) of a pin in any resting or timed state at any gain."""
-    found = (
-        situation.state.currents[part][pin]
-        for corner in study.corners
-        for situation in study.situations(corner)
-    )
+    found = (situation.state.currents[part][pin] for situation in everywhere(study))
     return max((abs(current) for current in found if current is not None), default=0.0)
 
 

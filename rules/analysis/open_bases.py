@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rules.analysis.elements import JOINTS, RESISTIVE, Configuration, is_contact_closed
+from rules.analysis.elements import JOINTS, RESISTIVE, SOURCES, Configuration, is_contact_closed
 from rules.analysis.floating import Island, islands_of
 from rules.analysis.formulas.cutoff import (
     bleed_at_most,
@@ -16,6 +16,7 @@ from rules.analysis.formulas.cutoff import (
     off_voltage,
     open_base_leakage,
 )
+from rules.analysis.hazards import greatest_draw
 from rules.analysis.preferred import round_down
 from schemas.finding import identity
 
@@ -56,14 +57,7 @@ def open_base(study: Study, transistor: str) -> OpenBase:
 def _open_base(study: Study, transistor: str) -> OpenBase:
     hot = min(study.resolved.ambient.high, HOTTEST)
     icbo = collector_base_leakage(study.value(transistor, "icbo"), hot)
-    carries = max(
-        (
-            abs(situation.state.currents[transistor]["collector"] or 0.0)
-            for corner in study.corners
-            for situation in study.situations(corner)
-        ),
-        default=0.0,
-    )
+    carries = greatest_draw(study, transistor, "collector")
     off = off_voltage(study.resolved.assumptions["vbe_off"], hot)
     bleed = USUAL_BLEED
     if icbo > 0.0:
@@ -128,7 +122,7 @@ def resistance_to_emitter(study: Study, part: Part, configuration: Configuration
     ties: list[tuple[str, str, float]] = []
     for other in study.circuit.parts.values():
         ends = tuple(other.pins.values())
-        if other.kind in RESISTIVE or other.kind in ("battery", "supply", "driver", *JOINTS):
+        if other.kind in (*RESISTIVE, *SOURCES, *JOINTS):
             if other.kind == "contact" and not is_contact_closed(other, configuration):
                 continue
             known = study.known(other.name, "resistance")

@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from rules.analysis.elements import SOURCES
 from rules.analysis.floating import islands_of
 from rules.analysis.states import State
 
 ROOM = 1e-6  # V; less is rounding
-_OFFSETS = ("battery", "supply", "driver", "current-source")  # such an island is at several potentials
+_OFFSETS = (*SOURCES, "current-source")  # such an island is at several potentials
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
-import numpy as np
-
 from rules.analysis.corners.parameters import Parameter
 from rules.analysis.corners.worst import bounds
 from rules.analysis.delay_corners import DelayCorners
+from rules.analysis.operating import supposed
 from rules.analysis.rearm_corners import WayBack
 from rules.analysis.recovery import Recovery
 from rules.analysis.requirements import Window
@@ -123,11 +122,8 @@ def of_voltage(study: Study, state: State, net: str, window: Window) -> Spec:
         if share is not None:
             for name in resistors:
                 values[name, "tolerance_low"], values[name, "tolerance_high"] = -share, share
-        try:
-            there = study.what_if(state, values)
-        except np.linalg.LinAlgError:
-            return None
-        found = bounds(there, lambda s: s.nets[net])
+        there = supposed(study, state, values)
+        found = None if there is None else bounds(there, lambda s: s.nets[net])
         return None if found is None else (found.low.value, found.high.value)
 
     return Spec(window, ends, False, None)

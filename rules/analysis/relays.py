@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.runs import Corner, episodes
 from rules.analysis.standing import with_leakage
+from rules.analysis.stress import Pair, between
 from rules.analysis.worst_there import There, worst_there
 
 if TYPE_CHECKING:
@@ -31,19 +32,18 @@ class Coil:
 
 def across(part: Part, state: State) -> Quantity:
     """The voltage across a coil (V) as a quantity, positive in the direction that it has in ``state``."""
-    plus, minus = part.pins["plus"], part.pins["minus"]
-    sign = -1.0 if (_volts(part, state) or 0.0) < 0.0 else 1.0
+    ends = _ends(part)
+    sign = -1.0 if (between(state, ends) or 0.0) < 0.0 else 1.0
 
     def quantity(at: State) -> float | None:
-        one, two = at.nets[plus], at.nets[minus]
-        return None if one is None or two is None else sign * (one - two)
+        volts = between(at, ends)
+        return None if volts is None else sign * volts
 
     return quantity
 
 
-def _volts(part: Part, state: State) -> float | None:
-    one, two = state.nets[part.pins["plus"]], state.nets[part.pins["minus"]]
-    return None if one is None or two is None else one - two
+def _ends(part: Part) -> Pair:
+    return part.pins["plus"], part.pins["minus"]
 
 
 def pick_up_of(study: Study, part: Part, share: float) -> float | None:
@@ -56,7 +56,7 @@ def pick_up_of(study: Study, part: Part, share: float) -> float | None:
 
 def coil_situations(study: Study, part: Part) -> tuple[Coil, ...]:
     """Every situation at typical gains in which the voltage of a coil is defined."""
-    found = [(s, abs(v)) for s in study.situations() if (v := _volts(part, s.state)) is not None]
+    found = [(s, abs(v)) for s in study.situations() if (v := between(s.state, _ends(part))) is not None]
     most = max((volts for _, volts in found), default=0.0)
     return tuple(Coil(s, volts, volts > ON_SHARE * most > 0.0) for s, volts in found)
 

@@ -17,6 +17,7 @@ from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.network import build_network
 from rules.analysis.resolve import resolve
 from rules.analysis.states import State, find_states, linear_state, states_of
+from rules.analysis.stress import between
 from schemas.circuit import Part, frozen_map
 
 if TYPE_CHECKING:
@@ -125,8 +126,8 @@ def greatest_current(study: Study, contact: str) -> Number | None:
 
 
 def _across(state: State, pins: Mapping[str, str]) -> float | None:
-    a, b = state.nets[pins["a"]], state.nets[pins["b"]]
-    return None if a is None or b is None else abs(a - b)
+    volts = between(state, (pins["a"], pins["b"]))
+    return None if volts is None else abs(volts)
 
 
 def through(state: State, contact: str) -> float | None:
