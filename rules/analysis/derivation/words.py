@@ -27,30 +27,32 @@ def _ends(facts: Facts, name: str) -> tuple[str, str]:
     return element.a, element.b
 
 
+def _here_and_there(facts: Facts, name: str, unknown: Symbol) -> tuple[str, str]:
+    """The net whose voltage is asked for, and the one at the other end of a part."""
+    a, b = _ends(facts, name)
+    here = facts.net_of(unknown)
+    return here, b if here == a else a
+
+
 def _source(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> str:
     name = equation.subject
-    a, b = _ends(facts, name)
     if unknown.base == "I":
         return f"what {name} drops inside tells the current through it"
+    here, other = _here_and_there(facts, name, unknown)
     inner = any(term.factor is not None for term in equation.terms)
-    other = a if facts.net_of(unknown) == b else b
-    here = facts.net_of(unknown)
     return f"{name} sets {here} against {other}" + (", less what it drops inside" if inner else "")
 
 
 def _capacitor(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> str:
-    a, b = _ends(facts, equation.subject)
-    here = facts.net_of(unknown)
-    return f"{equation.subject} still holds its voltage between {here} and {b if here == a else a}"
+    here, other = _here_and_there(facts, equation.subject, unknown)
+    return f"{equation.subject} still holds its voltage between {here} and {other}"
 
 
 def _contact(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> str:
     name = equation.subject
-    a, b = _ends(facts, name)
     if unknown.base == "I":
         return f"what {name} drops tells the current through it"
-    here = facts.net_of(unknown)
-    other = b if here == a else a
+    here, other = _here_and_there(facts, name, unknown)
     if _part(facts, name) == "contact":
         return f"{name} is closed: {here} is at the voltage of {other}"
     return f"{name} ties {here} to {other}"
@@ -58,11 +60,9 @@ def _contact(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -
 
 def _coil(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> str:
     name = equation.subject
-    a, b = _ends(facts, name)
     if unknown.base == "I":
         return f"at rest {name} is its winding resistance"
-    here = facts.net_of(unknown)
-    other = b if here == a else a
+    here, other = _here_and_there(facts, name, unknown)
     resistive = any(term.factor is not None for term in equation.terms)
     why = "drops only what its winding resistance takes" if resistive else "drops nothing"
     return f"at rest {name} {why} between {here} and {other}"
@@ -104,8 +104,7 @@ def _ohm(facts: Facts, equation: Equation, unknown: Symbol, formula: Expr) -> st
         if a == b:
             return f"both ends of {name} are on {a}: no voltage, no current"
         return f"{name} lies between {a} and {b}, both known"
-    here = facts.net_of(unknown)
-    other = b if here == a else a
+    here, other = _here_and_there(facts, name, unknown)
     if len(list(leaves(formula))) == 1:
         return f"{name} carries nothing, so {here} is at the voltage of {other}"
     way = "below" if here == b else "above"
