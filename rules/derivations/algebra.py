@@ -108,8 +108,8 @@ def isolate(equation: Any, symbol: Any, example: Mapping[Any, float]) -> list[An
         return [sympy.cancel(-flat.subs(symbol, 0) / slope)]
     try:
         found = sympy.solve(equation, symbol, check=False, simplify=False)
-    except NotImplementedError:  # so SymPy says that it knows no way to solve this one: nothing is isolated
-        return []
+    except NotImplementedError:
+        return []  # SymPy knows no way: the symbol stands inside a logarithm or a power and outside of it
     free = {item: example[item] for item in equation.free_symbols - {symbol}}
     found = [value for value in found if _solves(equation, symbol, value, free)]
     if len(found) < 2:
