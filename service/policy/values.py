@@ -48,10 +48,15 @@ def accepted(limit: Limit) -> str:
     dimension = _BY_UNIT.get(limit.unit)
     if dimension is None:
         return f"a plain number in {limit.unit}"
-    if limit.unit == "K" and limit.value < _ABSOLUTE:
+    if _is_difference(limit):
         return 'a difference: a plain number in K, or text such as "15 K"'
     text = limit_text(limit.value, limit.unit)
     return f'a plain number in {limit.unit}, or text with a unit such as "{text}"'
+
+
+def _is_difference(limit: Limit) -> bool:
+    """True for a limit of temperature that is no temperature but a difference of two."""
+    return limit.unit == "K" and limit.value < _ABSOLUTE
 
 
 def _number(raw: float | str, limit: Limit) -> float:
@@ -64,8 +69,7 @@ def _number(raw: float | str, limit: Limit) -> float:
         if not math.isfinite(number):
             raise Complaint("the limit is not a finite number", seen=show(raw), accepted=wanted)
         dimension = _BY_UNIT.get(limit.unit)
-        absolute = limit.unit != "K" or limit.value >= _ABSOLUTE
-        return parse(number, dimension) if dimension and absolute and number else number
+        return parse(number, dimension) if dimension and number and not _is_difference(limit) else number
     if not limit.unit:
         match = _PER_CENT.match(raw)
         if match:
@@ -74,7 +78,7 @@ def _number(raw: float | str, limit: Limit) -> float:
     dimension = _BY_UNIT.get(limit.unit)
     if dimension is None:
         raise Complaint("this limit is no text", seen=quoted(raw), accepted=wanted)
-    if limit.unit == "K" and limit.value < _ABSOLUTE:
+    if _is_difference(limit):
         match = _KELVIN.match(raw)
         if match:
             return float(match.group(1))
