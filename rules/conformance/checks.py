@@ -134,7 +134,7 @@ def limits(trial: Trial) -> str:
         object.__setattr__(bare, "limits", MappingProxyType({}))
     except AttributeError:
         raise Failed("its limits cannot be set on a copy of it") from None
-    for found, said in ((trial.failing, trial.on_failing), (trial.passing, trial.on_passing)):
+    for found, said in trial.both:
         try:
             without = trial.heard(Study(found.circuit, proposing=False), bare)
         except LookupError:

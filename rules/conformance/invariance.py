@@ -13,7 +13,7 @@ from schemas.circuit import Circuit
 
 def renaming(trial: Trial) -> str:
     """Other names of parts and nets, in the reverse order, change no verdict."""
-    for found, said in ((trial.failing, trial.on_failing), (trial.passing, trial.on_passing)):
+    for found, said in trial.both:
         other, names = renamed(found.circuit)
         fail_if(difference(said, trial.ask(other), found.circuit, names))
     return "both circuits under other names"
@@ -21,14 +21,14 @@ def renaming(trial: Trial) -> str:
 
 def reordering(trial: Trial) -> str:
     """The order of parts, pins and remarks changes no verdict."""
-    for found, said in ((trial.failing, trial.on_failing), (trial.passing, trial.on_passing)):
+    for found, said in trial.both:
         fail_if(difference(said, trial.ask(reordered(found.circuit)), found.circuit))
     return "both circuits in the reverse order"
 
 
 def redrawing(trial: Trial) -> str:
     """Turning round a part whose two pins are alike changes no verdict and no identity."""
-    for found, said in ((trial.failing, trial.on_failing), (trial.passing, trial.on_passing)):
+    for found, said in trial.both:
         after = trial.ask(redrawn(found.circuit))
         fail_if(difference(said, after, found.circuit))
         lost = _identities(said) ^ _identities(after)
@@ -43,7 +43,7 @@ def _identities(outcomes: Outcomes) -> set[str]:
 
 def deterministic(trial: Trial) -> str:
     """Asked twice it says the same, word for word; and in processes with other hash seeds."""
-    for found, said in ((trial.failing, trial.on_failing), (trial.passing, trial.on_passing)):
+    for found, said in trial.both:
         again = trial.ask(found.circuit, proposing=True)
         if again != said and repr(again) != repr(said):
             raise Failed("asked twice of one circuit, it says different things")

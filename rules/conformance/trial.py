@@ -127,6 +127,11 @@ class Trial:
     def on_passing(self) -> Outcomes:
         return self.ask(self.passing.circuit, proposing=True)
 
+    @property
+    def both(self) -> tuple[tuple[Document, Outcomes], ...]:
+        """The failing and the passing circuit, each with what the rule says of it."""
+        return (self.failing, self.on_failing), (self.passing, self.on_passing)
+
     # the dial
 
     @cached_property
