@@ -84,11 +84,9 @@ class BaseBleed:
             "I_B": "base current, A",
         },
         source="Bell, Electronic Devices and Circuits, ex. 5.18 (doubling); V_BE,off from memory; the third"
-        " and"
-        " the half are common practice, no source",
+        " and the half are common practice, no source",
         holds="in every resting state in which the transistor is off and something settles its base: a"
-        " driver,"
-        " a conducting transistor or a resistor, whatever the leakage finds",
+        " driver, a conducting transistor or a resistor, whatever the leakage finds",
         fails="for a base that nothing settles (it has no bleed at all); and for noise, which may ask for"
         " less",
     )
@@ -100,8 +98,7 @@ class BaseBleed:
         " 1 Mohm that is ample at 25 degC turns the transistor on at 70 degC. The other way round, a bleed"
         " of a few hundred ohms takes the drive: V_BE / R_BE goes past the base.",
         mend="Between the two there is room for a factor of a hundred. Take 10 kohm to 100 kohm, less where"
-        " the"
-        " wires are long, and count what it takes in the sum for the base resistor.",
+        " the wires are long, and count what it takes in the sum for the base resistor.",
         failing=FAILING,
         passing=PASSING,
         dial=Dial("/parts/R2/resistance", "47 kohm", "330 kohm"),
@@ -165,8 +162,8 @@ class BaseBleed:
         end = "that turns it on" if rise >= turns_on else f"{say(surely, 'V')} is surely off there"
         message = (
             f"At {celsius(hot)} {name} leaks {say(leak, 'A')} into its base, which finds {say(ohms, 'ohm')}"
-            " to the"
-            f" emitter ({where(situation)}): {say(rise, 'V')}; limit {say(test.right, 'V')}, and {end}."
+            f" to the emitter ({where(situation)}): {say(rise, 'V')}; limit {say(test.right, 'V')}, and"
+            f" {end}."
         )
         made: tuple[Proposal, ...] = ()
         if study.proposing and is_worst:
@@ -217,8 +214,7 @@ class BaseBleed:
             verb = "takes" if len(stage.bleeds) == 1 else "take"
             message = (
                 f"{listed(stage.bleeds)} {verb} {say(taken, 'A')} past the base of {stage.transistor}, which"
-                " gets"
-                f" {say(drive.base, 'A')} and is short of drive ({where(drive.situation)}); limit"
+                f" gets {say(drive.base, 'A')} and is short of drive ({where(drive.situation)}); limit"
                 f" {say(test.right, 'A')}."
             )
             made = tuple(_larger(study, stage, drive)) if study.proposing and drive is worst else ()

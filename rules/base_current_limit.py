@@ -76,8 +76,7 @@ class BaseCurrentLimit:
             "I_C,max": "rated collector current, A",
         },
         source="Ohm's law; I_C,max from the sheets of the types; the fifth and the whole of it from memory,"
-        " so"
-        " that they are warnings; an error where nothing at all limits it, or past the rating itself",
+        " so that they are warnings; an error where nothing at all limits it, or past the rating itself",
         holds="at rest at the worst of all tolerances, and at the beginning of each stretch of every run at"
         " the highest supply voltage",
         fails="for what the capacitor's own series resistance takes off, which is not in the document",
@@ -87,9 +86,8 @@ class BaseCurrentLimit:
         " stiff voltage above 0.7 V therefore sets no current at all; the thinnest wire does, or the output"
         " that drives it.",
         breaks="An emitter follower needs no base resistor: the emitter resistor times the gain is in the"
-        " loop."
-        " A capacitor is as stiff as an output for the first microseconds: charged to 9 V and put onto a"
-        " base, it gives all it has at once.",
+        " loop. A capacitor is as stiff as an output for the first microseconds: charged to 9 V and put onto"
+        " a base, it gives all it has at once.",
         mend="A resistor in the base lead for the current that is wanted: three times what the least gain"
         " needs, at the lowest drive.",
         failing=FAILING,

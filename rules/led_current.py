@@ -103,8 +103,7 @@ class LedCurrent:
             "I_F": "rated forward current, A",
         },
         source="Ohm's law (Malvino, Electronic Principles, ex. 5-12 and 5-13); the limits are common"
-        " practice,"
-        " no source",
+        " practice, no source",
         holds="at rest and at the start of timed states, at the worst of all tolerances; the voltage on the"
         " resistor at nominal values, since what the tolerances do is in the two currents",
         fails="for an LED that is pulsed with more than its rated current for a short time, and for one that"
@@ -301,8 +300,7 @@ class LedCurrent:
             message = (
                 f"{listed(names)} lie side by side on one resistor. Their forward drops may differ by"
                 f" {say(spread, 'V')}, and nothing but that decides how they share; limit 0 V: the one with"
-                " the"
-                " smaller drop takes most of the current."
+                " the smaller drop takes most of the current."
             )
             yield violated(
                 self,

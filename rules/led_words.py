@@ -57,8 +57,7 @@ def dim_message(part: Part, reading: Reading, test: Test) -> str:
         )
     return (
         f"{part.name} gets no more than {say(test.left, 'A')} ({where(reading.situation)}): hardly seen;"
-        " limit"
-        f" {say(test.right, 'A')}."
+        f" limit {say(test.right, 'A')}."
     )
 
 
@@ -75,8 +74,7 @@ def share_message(study: Study, part: Part, reading: Reading, road: Road, test: 
     return (
         f"{listed(road.resistive)} in series with {part.name} {'has' if len(road.resistive) == 1 else 'have'}"
         f" only {say(test.left, 'V')} ({where(reading.situation)}): {say(spread, 'V')} more or less at the"
-        " LED"
-        f" move its current by {say(100.0 * swing, '')} %; limit {say(test.right, 'V')}."
+        f" LED move its current by {say(100.0 * swing, '')} %; limit {say(test.right, 'V')}."
     )
 
 

@@ -80,10 +80,8 @@ def conducting_message(stage: Stage, driven: Driven, situation: Situation, volts
     side = "below" if stage.kind == "pnp" else "above"
     return (
         f"{driven.driver} {driven.off} should turn {name} off and does not ({where(situation)}): its base"
-        " would"
-        f" still stand {say(volts, 'V')} {side} its emitter; limit {say(limit, 'V')}. What counts is the"
-        " emitter"
-        f" of {name}, not ground."
+        f" would still stand {say(volts, 'V')} {side} its emitter; limit {say(limit, 'V')}. What counts is"
+        f" the emitter of {name}, not ground."
     )
 
 

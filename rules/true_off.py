@@ -76,16 +76,14 @@ class TrueOff:
             "V_BE,off": "base-emitter voltage that is surely off, V",
         },
         source="the divider rule; V_BE,off 0.45 V at 25 degC from memory, so that no more than a warning"
-        " rests"
-        " on it; an error is where the junction conducts",
+        " rests on it; an error is where the junction conducts",
         holds="in every resting state in which a switch is off, and at the level of its driver on the side of"
         " its emitter",
         fails="for a driver whose output is open at that level (it has none), and for what leakage does",
     )
     lesson = Lesson(
         why="A transistor compares its base with its own emitter, not with ground. A PNP switch on a 12 V"
-        " rail"
-        " is off when its base stands at 12 V; a 5 V output at its high level is 7 V away from that.",
+        " rail is off when its base stands at 12 V; a 5 V output at its high level is 7 V away from that.",
         breaks="It works on the bench as long as driver and switch share one rail. With the rail higher than"
         " the driver, neither level turns it off, and the output pin carries the base current of a rail it"
         " was not made for. A base at 0.6 V is not off either: hot, the transistor conducts there.",
@@ -206,8 +204,7 @@ def _advice(stage: Stage, driven: Driven) -> Iterator[str]:
     if stage.kind == "pnp":
         yield (
             f"or an open-collector output in place of {driven.driver}, if it stands the whole rail: off, it"
-            " has"
-            " no level, and the resistor from base to emitter decides"
+            " has no level, and the resistor from base to emitter decides"
         )
     yield "a zener or an LED in series with the base takes its own drop off, as a stop-gap"
 

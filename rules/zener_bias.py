@@ -73,16 +73,14 @@ class ZenerBias:
         source="KCL (Malvino, Electronic Principles, ex. 5-1 and 5-11); knee from Floyd, Electronic Devices,"
         " ex. 3.6 and 3.7; 2 mA and the half of the power are common practice, no source",
         holds="in every resting state, at the worst of all tolerances and gains; the load is what the"
-        " document"
-        " draws in that state",
+        " document draws in that state",
         fails="for a load that is pulled off its connector: take it out of the document for the greatest"
         " power",
     )
     lesson = Lesson(
         why="A zener regulates with the current that the load leaves over. The resistor is fed from the"
-        " battery,"
-        " so that this rest shrinks as the battery falls, and it is zero before the battery reaches the zener"
-        " voltage.",
+        " battery, so that this rest shrinks as the battery falls, and it is zero before the battery reaches"
+        " the zener voltage.",
         breaks="A sum at the nominal battery voltage says nothing: the last hour of the battery is the test,"
         " with the largest zener and resistor of the bag. Below about 5 V the knee is soft: at 20 uA a 4.7 V"
         " zener may stand at 3 V, so that it sets no threshold at such a current.",
