@@ -19,7 +19,9 @@ from typing import Literal
 import numpy as np
 
 from rules.analysis.elements import (
+    JOINTS,
     RESISTIVE,
+    SOURCES,
     Array,
     Configuration,
     Junction,
@@ -179,7 +181,7 @@ def assemble(
 
 def _is_branch(resolved: Resolved, part: Part, held: Mapping[str, float]) -> bool:
     inductive = part.kind == "coil" and resolved.known(part.name, "inductance") is not None
-    known = part.kind in ("battery", "supply", "driver", "contact", "fuse", "inductor")
+    known = part.kind in (*SOURCES, *JOINTS, "inductor")
     return known or inductive or part.name in held
 
 
@@ -216,7 +218,7 @@ def _branch(
     held: Mapping[str, float],
 ) -> None:
     name = part.name
-    if part.kind in ("battery", "supply", "driver"):
+    if part.kind in SOURCES:
         pins = ("out", "reference") if part.kind == "driver" else ("plus", "minus")
         level = configuration.drivers.get(name, part.text("rest") or "low")
         resistance = max(resolved.value(name, "resistance"), SOURCE_RESISTANCE)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rules.analysis.elements import RESISTIVE, is_contact_closed
+from rules.analysis.elements import RESISTIVE, SOURCES, is_contact_closed
 from rules.analysis.latches.find import Latch
 from rules.analysis.roles import resistive_nets
 from rules.analysis.states import State
@@ -75,7 +75,7 @@ def _joined(study: Study, state: State) -> dict[str, str]:
 
     for part in circuit.parts.values():
         closed = part.kind == "contact" and is_contact_closed(part, configuration)
-        if closed or part.kind in ("battery", "supply", "driver", "inductor", "fuse"):
+        if closed or part.kind in (*SOURCES, "inductor", "fuse"):
             one, two = (root(net) for net in tuple(part.pins.values())[:2])
             if one != two:
                 ground = root(circuit.ground)

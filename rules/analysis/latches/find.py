@@ -21,6 +21,7 @@ from rules.analysis.elements import Array, Configuration
 from rules.analysis.frozen import TimedState
 from rules.analysis.network import Network
 from rules.analysis.resolve import CORNERS
+from rules.analysis.runs import positions
 from rules.analysis.states import State, StateSet, collector_currents
 
 if TYPE_CHECKING:
@@ -183,9 +184,9 @@ def _sign(g: Array, rows: list[int]) -> float:
 def _latch(study: Study, members: tuple[str, ...]) -> Latch | None:
     sets = {corner: study.state_sets(corner) for corner in study.corners}
     configurations = [found.configuration for found in sets["typical"]]
-    rest = _positions(configurations[0])
+    rest = positions(configurations[0])
     loaded = frozenset(name for name in members if _drives_load(study, members, name))
-    moves = [sum(rest[name] != to for name, to in _positions(c).items()) for c in configurations]
+    moves = [sum(rest[name] != to for name, to in positions(c).items()) for c in configurations]
     for k in sorted(range(len(moves)), key=lambda k: (moves[k], k)):
         here = {corner: sets[corner][k] for corner in study.corners}
         for timed in ({}, _timed(study, members, configurations[k])):
@@ -227,10 +228,6 @@ def _timed(study: Study, members: tuple[str, ...], configuration: Configuration)
             if conducts and timed.configuration.key == configuration.key and timed.kind == "fold":
                 found.setdefault(corner, timed)
     return found
-
-
-def _positions(configuration: Configuration) -> dict[str, str]:
-    return {**configuration.contacts, **configuration.drivers}
 
 
 def _conducting(members: tuple[str, ...], state: State) -> frozenset[str]:

@@ -143,9 +143,7 @@ def landing(
     if mode is not None:
         every = [other for other in every if other.support != mode.support]
     options = [other for other in every if other.sign != -1 and plant.state(other, x).stable]
-    if len(options) > 1 and direction is not None:
-        options = [other for other in options if _lasts(other, x, direction)] or options
-    options = _points(plant, options, x)
+    options = _told_apart(plant, options, x, direction)
     if not options:
         return Stuck("no other stable state exists with these stored values")
     if len(options) == 1:
@@ -168,6 +166,13 @@ def _points(plant: Plant, modes: list[Linear], x: Array) -> list[Linear]:
         if not any(is_same_point(plant, mode, other, x) for other in found):
             found.append(mode)
     return found
+
+
+def _told_apart(plant: Plant, modes: list[Linear], x: Array, direction: Array | None) -> list[Linear]:
+    """One mode for every point; of several only those that last, where some do."""
+    if len(modes) > 1 and direction is not None:
+        modes = [mode for mode in modes if _lasts(mode, x, direction)] or modes
+    return _points(plant, modes, x)
 
 
 def _lasts(mode: Linear, x: Array, direction: Array) -> bool:
@@ -294,9 +299,7 @@ def _past(plant: Plant, mode: Linear | None, x: Array, direction: Array) -> Land
         if other.sign != -1 and (mode is None or other.support != mode.support)
     ]
     stable = [other for other in options if plant.state(other, beyond).stable]
-    if len(stable) > 1:
-        lasting = [other for other in stable if _lasts(other, beyond, direction)]
-        stable = _points(plant, lasting or stable, beyond)
+    stable = _told_apart(plant, stable, beyond, direction)
     if len(stable) != 1:
         return Stuck(f"{len(stable)} stable states may follow" if stable else "no state follows")
     return Landing(stable[0], beyond, True, "it is the only stable state there")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rules.analysis.elements import Configuration
+from rules.analysis.elements import SOURCES, Configuration
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.resolve import TRANSISTORS, Resolved
 from rules.analysis.states import State, start_betas
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 SOFT = 1e-2  # ohm
 GONE = 20.0  # time constants after which a current is gone
-SOURCES = ("battery", "supply", "driver")
 DISTURBANCES = (1.0, -1.0, 3.0, -3.0)  # V; what sets going a state that rests on paper only
 REST, POWER_UP = "rest", "power-up"
 
