@@ -139,7 +139,7 @@ class Frame:
         self._batches: OrderedDict[tuple[object, ...], Batch] = OrderedDict()
 
     def batch(self, parameters: Sequence[Parameter], values: Array, held: Mapping[str, Array]) -> Batch:
-        """The frame at N points; the last ones asked for are kept, with the modes solved on them."""
+        """The frame at N points; the last ones made are kept, with the modes solved on them."""
         mark = (
             tuple(p.key for p in parameters),
             values.tobytes(),

@@ -78,7 +78,7 @@ class Sums:
         return np.asarray(np.where(lasting.any(axis=1), np.copysign(np.inf, growing), values))
 
 
-def _floor(
+def floor_of(
     sums: Sums, rows: NDArray[np.intp], a: Array, b: Array, ends: tuple[Array, Array], grown: _Grown
 ) -> tuple[Array, Array]:
     """A lower bound of each sum ``rows`` on its interval [a, b] from its values at the ends; and its bend.
@@ -163,7 +163,7 @@ def first_passage(sums: Sums, longest: float, slack: float) -> tuple[float, int]
     for _ in range(_ROUNDS):
         down = fb < 0.0
         best = min(best, float(b[down].min(initial=math.inf)))
-        floor, bend = _floor(lifted, who, a, b, (fa, fb), (pa, pb))
+        floor, bend = floor_of(lifted, who, a, b, (fa, fb), (pa, pb))
         narrow = (b - a) <= 1e-13 * b
         # in a bracket with so little bend the slope keeps its sign: one passage
         settled = down & (narrow | (bend * (b - a) ** 2 < fa - fb))

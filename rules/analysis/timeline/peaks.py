@@ -14,16 +14,16 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from rules.analysis.elements import Array
-from rules.analysis.timeline.exponentials import LONGEST, Sums, _floor, grid, horizon_of
+from rules.analysis.timeline.exponentials import LONGEST, Sums, floor_of, grid, horizon_of
 
 if TYPE_CHECKING:
     from rules.analysis.timeline.flow import Course
 
 CLOSE = 1e-6  # V and of the value; nothing in the interval lies further than this above what is told
 _ROUNDS = 80
+_CELLS = 100_000
 Line: TypeAlias = tuple[float, Array]
 """A quantity of a course: constant, and per input."""
-_CELLS = 100_000
 
 
 def highest(
@@ -79,7 +79,7 @@ def greatest(sums: Sums, duration: float, known: Array) -> tuple[Array, Array]:
     a, b, pa, pb = edges[cell], edges[cell + 1], primitive.T[cell], primitive.T[cell + 1]
     fa, fb = values[:, :-1].ravel(), values[:, 1:].ravel()
     for _ in range(_ROUNDS):
-        floor, _bend = _floor(upside_down, who, a, b, (-fa, -fb), (pa, pb))
+        floor, _ = floor_of(upside_down, who, a, b, (-fa, -fb), (pa, pb))
         least = np.maximum(best, known)[who]
         again = (-floor > least + CLOSE * np.maximum(1.0, np.abs(least))) & (b - a > 1e-13 * b)
         if not again.any() or int(again.sum()) > _CELLS:
