@@ -133,6 +133,11 @@ def smaller_collector_resistor(
         ]
         return all(item is not None and fits(item[1], ohms * factor * item[1].collector) for item in found)
 
+    return _smaller(study, now, holds)
+
+
+def _smaller(study: Study, now: float, holds: Callable[[float], bool]) -> float | None:
+    """The largest preferred resistance (ohm) below ``now`` for which ``holds``."""
     ohms = last_that(holds, members_between(now / 1e3, now, study.preferences.resistor))
     return ohms if ohms is not None and ohms < now else None
 
@@ -233,5 +238,5 @@ def less_lift(study: Study, found: Next, most: float) -> tuple[str, float] | Non
         point = operating_point(state, name) if state is not None else None
         return point is not None and point.vbe <= most
 
-    ohms = last_that(holds, members_between(now / 1e3, now, study.preferences.resistor))
-    return (part, ohms) if ohms is not None and ohms < now else None
+    ohms = _smaller(study, now, holds)
+    return None if ohms is None else (part, ohms)
