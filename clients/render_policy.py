@@ -17,7 +17,7 @@ def changes_text(answer: Line) -> str:
     if not answer.get("files"):
         return join(wrap("no policy: the rules run as they are"))
     lines = wrap(f"policy: {', '.join(map(str, answer['files']))}", rest="  ")
-    changed = [line for line in _every(answer) if line[1]]
+    changed = [(text, origin) for _, made in _sections(answer) for text, origin, _ in made if origin]
     for text, origin in changed:
         lines += _line(text, origin)
     return join([*lines, plural(len(changed), "setting") + " by policy"])
@@ -36,11 +36,6 @@ def policy_text(answer: Line) -> str:
 
 def _line(text: str, origin: str) -> list[str]:
     return wrap(f"{text}  [{origin}]", first="  ", rest="      ")
-
-
-def _every(answer: Line) -> Iterator[tuple[str, str]]:
-    for _, made in _sections(answer):
-        yield from ((text, origin) for text, origin, _ in made)
 
 
 def _sections(answer: Line) -> Iterator[tuple[str, Sequence[tuple[str, str, str]]]]:
@@ -63,13 +58,9 @@ def _rule(item: Line) -> str:
 
 
 def _limit(item: Line) -> str:
-    text = f"{item['rule']}: {item['limit']} = {_said(item['value'], item['unit'])}"
+    text = f"{item['rule']}: {item['limit']} = {format_quantity(item['value'], item['unit'])}"
     differs = item["value"] != item["default"]
-    return text + (f" instead of {_said(item['default'], item['unit'])}" if differs else "")
-
-
-def _said(value: float, unit: str) -> str:
-    return format_quantity(value, unit)
+    return text + (f" instead of {format_quantity(item['default'], item['unit'])}" if differs else "")
 
 
 def _origin(item: Line) -> tuple[str, str]:

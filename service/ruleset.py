@@ -93,7 +93,7 @@ class Ruleset:
             ],
             "faults": [[fault.name, fault.distribution, fault.reason] for fault in self.faults],
         }
-        changed = {entry.slug: _changed(entry) for entry in self.rules if _changed(entry)}
+        changed = {entry.slug: made for entry in self.rules if (made := _changed(entry))}
         if changed or self.left_out or self.preferences != USUAL:
             facts["policy"] = {
                 "rules": changed,
