@@ -168,7 +168,7 @@ class BaseBleed:
         made: tuple[Proposal, ...] = ()
         if study.proposing and is_worst:
             wanted = bleed_at_most(surely, leak + pick_up, share)
-            made = tuple(bleed_to(study, stage, situation.state, ohms, wanted))
+            made = tuple(bleed_to(study, stage, ohms, wanted))
         return violated(
             self,
             study,

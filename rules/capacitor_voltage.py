@@ -132,7 +132,7 @@ class CapacitorVoltage:
                 verdict,
                 f"{name} stands at {say(verdict.value, 'V')} {verdict.place.words}; {words}.",
                 member="voltage",
-                proposals=self._larger(study, part, verdict.value / share)
+                proposals=self._larger(part, verdict.value / share)
                 if verdict is worst and mark is not None and study.proposing
                 else (),
             )
@@ -160,7 +160,7 @@ class CapacitorVoltage:
         message = f'If what ends "{state}" never came, {part.name} would climb to {say(volts, "V")}; {words}.'
         yield told(self, part.name, verdict, message, member="voltage")
 
-    def _larger(self, study: Study, part: Part, needed: float) -> Iterator[Proposal]:
+    def _larger(self, part: Part, needed: float) -> Iterator[Proposal]:
         """The smallest usual rating with enough in hand; the proof sees that it is allowed more leakage."""
         found = next((volts for volts in RATED_VOLTAGES if volts >= needed * (1.0 - 1e-9)), None)
         if found is not None:

@@ -180,7 +180,7 @@ class DiodeRatings:
             made: tuple[Proposal, ...] = ()
             if verdict is worst and study.proposing:
                 shares = {name: limit.value for name, limit in self.limits.items()}
-                made = tuple(other_type(study, part, bears, shares, clamped))
+                made = tuple(other_type(part, bears, shares, clamped))
             yield told(self, part.name, verdict, message(part.name, verdict, clamped), proposals=made)
         if worst is not None and worst.mark is None and moves(study):
             for reason in unfinished_runs(study):

@@ -11,7 +11,6 @@ from rules.wording import member_pointer, say
 from schemas.finding import Change, Proposal
 
 if TYPE_CHECKING:
-    from rules.analysis.study import Study
     from schemas.circuit import Part
 
 _SAYS = {
@@ -38,7 +37,7 @@ def message(name: str, verdict: Verdict, clamped: str) -> str:
 
 
 def other_type(
-    study: Study, part: Part, bears: Mapping[str, float], limits: Mapping[str, float], clamped: str
+    part: Part, bears: Mapping[str, float], limits: Mapping[str, float], clamped: str
 ) -> Iterator[Proposal]:
     """The smallest published type that bears everything; nothing where the document states the ratings."""
     if part.values.get("ratings") is not None:

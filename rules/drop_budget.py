@@ -201,10 +201,10 @@ def _message(
     dark: bool,
 ) -> str:
     taken = math.fsum(volts for _, _, volts in drops)
-    names = listed(dict.fromkeys(name for name, _, _ in drops))
-    verb = "takes" if len({name for name, _, _ in drops}) == 1 else "take"
+    names = list(dict.fromkeys(name for name, _, _ in drops))
+    verb = "takes" if len(names) == 1 else "take"
     text = (
-        f"{names} {verb} {say(taken, 'V')} of the {say(supply, 'V')} from {road.top} to {road.bottom}"
+        f"{listed(names)} {verb} {say(taken, 'V')} of the {say(supply, 'V')} from {road.top} to {road.bottom}"
         f" ({where(situation)})"
     )
     rest = listed(road.resistive) or "what limits the current"

@@ -27,7 +27,7 @@ def temperature_of(study: Study, situation: Situation) -> str:
 
 
 def off_evidence(
-    study: Study, stage: Stage, situation: Situation, state: State, driven: Driven | None
+    study: Study, stage: Stage, state: State, driven: Driven | None
 ) -> Iterator[Quantity]:
     """The numbers behind a base that is meant to be off."""
     name = stage.transistor
@@ -99,7 +99,7 @@ def half_off_message(
     )
 
 
-def bleed_to(study: Study, stage: Stage, state: State, seen: float, wanted: float) -> Iterator[Proposal]:
+def bleed_to(study: Study, stage: Stage, seen: float, wanted: float) -> Iterator[Proposal]:
     """A resistor from base to emitter after which the base sees ``wanted`` ohm instead of ``seen``."""
     if not 0.0 < wanted < seen:
         return
@@ -131,7 +131,7 @@ def pull_harder(
     seen = resistance_at_base(study, state, stage.transistor)
     if seen is None or not 0.0 < limit < volts or seen <= 0.0:
         return
-    yield from bleed_to(study, stage, state, seen, seen * limit / volts)
+    yield from bleed_to(study, stage, seen, seen * limit / volts)
 
 
 def level_shifter(study: Study, stage: Stage, driven: Driven) -> Iterator[Proposal]:

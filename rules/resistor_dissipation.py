@@ -142,7 +142,7 @@ class ResistorDissipation:
             watts = verdict.value * (1.0 if verdict.role == "load" else 1.0 / self.limits["pulse"].value)
             share = self.limits["share"].value if verdict.role == "load" else 1.0
             left = self._left(study)
-            made = next_wattage(study, part, rated, watts / share / left) if is_worst and left > 0.0 else ()
+            made = next_wattage(part, rated, watts / share / left) if is_worst and left > 0.0 else ()
             yield told(
                 self,
                 part.name,

@@ -89,7 +89,7 @@ def source_behind(study: Study, state: State, part: Part) -> tuple[float, float]
     return one + currents[0] * inner, inner
 
 
-def next_wattage(study: Study, part: Part, rated: Rated, needed: float) -> Iterator[Proposal]:
+def next_wattage(part: Part, rated: Rated, needed: float) -> Iterator[Proposal]:
     """The smallest usual body that stands ``needed`` W."""
     least = needed * (1.0 - 1e-9)
     larger = next((size for size in RATED_WATTS if size >= least and size > rated.value), None)

@@ -47,7 +47,7 @@ def message(name: str, case: Case, thermal: Rated, limit: str) -> str:
     )
 
 
-def evidence(study: Study, part: Part, case: Case, thermal: Rated) -> Iterator[Quantity]:
+def evidence(part: Part, case: Case, thermal: Rated) -> Iterator[Quantity]:
     """Every number of the sum."""
     name, found = part.name, case.found
     yield thermal.quantity

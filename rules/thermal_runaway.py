@@ -148,7 +148,7 @@ class ThermalRunaway:
 
     def _told(self, study: Study, part: Part, case: Case, thermal: Rated) -> Outcome:
         found, place = case.found, place_of_case(case)
-        proof = tuple(evidence(study, part, case, thermal))
+        proof = tuple(evidence(part, case, thermal))
         if found.settles:
             # more current, less heat: the loop takes back what it gets
             taken = found.bias.load * found.point.collector

@@ -28,6 +28,7 @@ from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severit
 if TYPE_CHECKING:
     from rules.analysis.readings import Reading
     from rules.analysis.roles import Stage
+    from rules.analysis.states import State
     from rules.analysis.study import Situation, Study
 
 SPARE = Limit(
@@ -126,19 +127,22 @@ class TrueOff:
     ) -> Outcome:
         name, about, state = stage.transistor, (stage.transistor,), reading.state
         volts = clean(base_drive(state, name) or 0.0)
-        resolved = state.mode.network.resolved
-        limit = resolved.assumptions["vbe_off"] - self.limits["spare"].value
+        limit = self._limit(state)
         test = Test.at_most(volts, limit, "V")
-        told = tuple(off_evidence(study, stage, reading.situation, state, driven))
+        told = tuple(off_evidence(study, stage, state, driven))
         if test.holds:
             return satisfied(self, about, reading.situation, test, told)
-        conducts = volts >= resolved.assumptions["vbe_on"]
+        conducts = volts >= state.mode.network.resolved.assumptions["vbe_on"]
         severity: Severity = "error" if conducts else "warning"
         made: tuple[Proposal, ...] = ()
         if study.proposing and is_worst:
             made = tuple(pull_harder(study, stage, reading.base.state, volts, limit))
         message = half_off_message(study, stage, reading.situation, volts, limit, conducts)
         return self._violated(study, stage, reading.situation, test, severity, message, told, made)
+
+    def _limit(self, state: State) -> float:
+        """The greatest base-emitter voltage (V) that is surely off at the corner of a state."""
+        return state.mode.network.resolved.assumptions["vbe_off"] - self.limits["spare"].value
 
     def _stuck(self, study: Study, stage: Stage, driven: Driven, situation: Situation) -> Iterator[Outcome]:
         name = stage.transistor
@@ -151,9 +155,9 @@ class TrueOff:
             cases.append((cornered.situation, cornered.state))
         for place, state in cases:
             volts = base_drive(state, name) or 0.0
-            limit = state.mode.network.resolved.assumptions["vbe_off"] - self.limits["spare"].value
+            limit = self._limit(state)
             test = Test.at_most(volts, limit, "V")
-            told = off_evidence(study, stage, place, state, driven)
+            told = off_evidence(study, stage, state, driven)
             made: list[Proposal] = []
             if study.proposing and place is cases[-1][0]:
                 made.extend(pull_harder(study, stage, without, volts, limit))

@@ -63,14 +63,14 @@ def _bare(study: Study) -> Iterator[Bare]:
     told: set[str] = set()
     for found, fault in study.faults:
         where = f"with {found.configuration.key}" if found.configuration.key else "at rest"
-        for name in _at_fault(study, found.network, fault):
+        for name in _at_fault(study, fault):
             if name not in told:
                 told.add(name)
                 yield Bare(name, _left(study, found.network, name), where)
     if not moves(study) or not unfinished(episodes(study, stress_corner(study))):
         return
     for what, network, fault in _moved(study):
-        for name in _at_fault(study, network, fault):
+        for name in _at_fault(study, fault):
             if name not in told:
                 told.add(name)
                 yield Bare(name, _left(study, network, name), what, _nearest(network.held))
@@ -95,7 +95,7 @@ def _moved(study: Study) -> Iterator[tuple[str, Network, Fault]]:
                     yield from ((what, found.network, fault) for fault in found.faults)
 
 
-def _at_fault(study: Study, network: Network, fault: Fault) -> tuple[str, ...]:
+def _at_fault(study: Study, fault: Fault) -> tuple[str, ...]:
     """The transistors of a fault whose base is driven, not those further on in a chain."""
     parts = study.circuit.parts
     return tuple(
