@@ -1,4 +1,4 @@
-"""What the rules on the current and the heat of transistors share."""
+"""What the rules on the voltage, the current and the heat of transistors share."""
 
 from __future__ import annotations
 
