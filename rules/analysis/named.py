@@ -196,9 +196,7 @@ def _end(study: Study, name: str, situation: Situation, quantity: Quantity, sens
     every = [
         p for p in parameters(study.resolved, timed.state) if p.kind not in ("capacitance", "inductance")
     ]
-    last = worst_scalar(
-        lambda point: _at_last(study, timed, start(point), quantity), every, sense, thrifty=True
-    )
+    last = worst_scalar(lambda point: _at_last(timed, start(point), quantity), every, sense, thrifty=True)
     other = None if last is None else _on_the_way(study, name, situation, quantity, last)
     if other is None or isinstance(other, str):
         return other or end
@@ -267,7 +265,7 @@ def passes_at_power_up(study: Study, timed: TimedState) -> bool:
     return timed.duration < LEAST_DELAY.get(timed.kind, 0.0) and _origin(study, timed) is None
 
 
-def _at_last(study: Study, timed: TimedState, start: State | None, quantity: Quantity) -> float | None:
+def _at_last(timed: TimedState, start: State | None, quantity: Quantity) -> float | None:
     """The quantity at the last moment of a timed state that begins with ``start``."""
     if start is None:
         return None

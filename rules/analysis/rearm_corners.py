@@ -73,14 +73,14 @@ def worst_way(
     if not corners.parameters:
         return None
     if delay.timed.kind == "fold" and way.configuration.key != delay.timed.configuration.key:
-        return _by_trials(study, corners, way, shortening)  # where it begins follows from what comes between
+        return _by_trials(study, corners, shortening)  # where it begins follows from what comes between
     back = WayBack(study, corners, way, shortening)
     found = corners.worst(back.seconds, 1.0)
     if found is not None and math.isfinite(found.value) and not found.lost:
         moved = [Sensitivity(s.parameter, s.low, s.high, 0.0) for s in found.shares]
         moved.sort(key=lambda s: (-abs(s.change), s.parameter.key))
         return WorstWay(found.value, delay, found.label, tuple(moved), found.point, study, shortening)
-    return _by_trials(study, corners, way, shortening)
+    return _by_trials(study, corners, shortening)
 
 
 class WayBack:
@@ -193,7 +193,7 @@ def until_voltage(courses: Courses, farads: Array, target: Array) -> tuple[Array
     return time, done
 
 
-def _by_trials(study: Study, corners: DelayCorners, way: Recovery, shortening: float) -> WorstWay | None:
+def _by_trials(study: Study, corners: DelayCorners, shortening: float) -> WorstWay | None:
     """The same with every point worked out by itself."""
     every, delay = corners.parameters, corners.delay
     found = worst_scalar(lambda point: seconds_at(study, delay, shortening, point), every, "max", True)

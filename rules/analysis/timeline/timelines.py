@@ -141,10 +141,9 @@ def course(
 ) -> Timeline:
     """One run with its verdict; ``header`` is (stimulus, start, corner, leakage) as they are to be told."""
     events, intervals, verdict, period, reason = run(world, begin, actions, until, budget, configuration)
-    if verdict == "undecided" and until is None:
-        softer = _softened(world)
-        again = None if softer is None else run(softer, begin, actions, until, budget, configuration)
-        if softer is not None and again is not None and again[2] != "undecided":
+    if verdict == "undecided" and until is None and (softer := _softened(world)) is not None:
+        again = run(softer, begin, actions, until, budget, configuration)
+        if again[2] != "undecided":
             world, (events, intervals, verdict, period, reason) = softer, again
     if verdict == "settles" and intervals:
         stalled = _stalled(world, intervals[-1])
