@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from service.http.schema_parts import (
     FLAG,
     NUMBER,
+    OPTIONAL_FLAG,
     OPTIONAL_NUMBER,
     POSITIONS,
     TEXT,
@@ -52,7 +53,7 @@ BENCH: Mapping[str, Schema] = {
                         "least": NUMBER,
                         "buy": NUMBER,
                         "stated": OPTIONAL_NUMBER,
-                        "enough": {"type": ["boolean", "null"]},
+                        "enough": OPTIONAL_FLAG,
                         "source": TEXT,
                     }
                 )

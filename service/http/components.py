@@ -22,6 +22,7 @@ from service.http.schema_parts import (
     Schema,
     listing,
     mapping,
+    or_null,
     record,
     ref,
 )
@@ -190,7 +191,7 @@ SCHEMAS: Mapping[str, Schema] = {
         description="where a state with held capacitors ceases to exist (V, A, s); null where it never does",
     ),
     "State": record(
-        {**_STATE, "held": mapping(NUMBER), "ends": {"anyOf": [ref("Ending"), {"type": "null"}]}},
+        {**_STATE, "held": mapping(NUMBER), "ends": or_null(ref("Ending"))},
         "held",
         "ends",
         description="SI units; a current is positive into the part at that pin",

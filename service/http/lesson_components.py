@@ -10,6 +10,7 @@ from schemas.finding import SEVERITIES
 from service.http.schema_parts import (
     FLAG,
     NUMBER,
+    OPTIONAL_FLAG,
     OPTIONAL_NUMBER,
     OPTIONAL_TEXT,
     OUTCOME,
@@ -18,13 +19,13 @@ from service.http.schema_parts import (
     Schema,
     listing,
     mapping,
+    or_null,
     record,
     ref,
 )
 from service.lessons import DEPTHS
 
 _PLACE: Schema = {"type": "integer", "minimum": 0}
-_MAYBE: Schema = {"type": ["boolean", "null"]}
 _RELATION: Schema = {"enum": list(get_args(Relation))}
 
 
@@ -37,7 +38,7 @@ def lessons(rule: Mapping[str, Schema]) -> dict[str, Schema]:
                 "depth": {"enum": list(DEPTHS)},
                 "grounds": ref("Grounds"),
                 "lesson": ref("LessonTexts"),
-                "derivation": {"anyOf": [ref("Derivation"), {"type": "null"}]},
+                "derivation": or_null(ref("Derivation")),
                 "worked": ref("WorkedLesson"),
             },
             "grounds",
@@ -53,9 +54,7 @@ def lessons(rule: Mapping[str, Schema]) -> dict[str, Schema]:
                 "mend": TEXT,
                 "failing": TEXT,
                 "passing": TEXT,
-                "dial": {
-                    "anyOf": [record({"pointer": POINTER, "good": TEXT, "bad": TEXT}), {"type": "null"}]
-                },
+                "dial": or_null(record({"pointer": POINTER, "good": TEXT, "bad": TEXT})),
                 "undialled": TEXT,
             },
             description="dial is the value of the passing circuit that leads to a failing one",
@@ -63,7 +62,7 @@ def lessons(rule: Mapping[str, Schema]) -> dict[str, Schema]:
         "Derivation": record(
             {
                 "name": TEXT,
-                "proven": {**_MAYBE, "description": "null unless a proof was asked for"},
+                "proven": {**OPTIONAL_FLAG, "description": "null unless a proof was asked for"},
                 "symbols": listing(
                     record({"name": TEXT, "meaning": TEXT, "unit": TEXT, "domain": TEXT, "value": NUMBER,
                             "given": FLAG})
@@ -125,7 +124,7 @@ def lessons(rule: Mapping[str, Schema]) -> dict[str, Schema]:
                 "relation": _RELATION,
                 "right": OPTIONAL_NUMBER,
                 "unit": TEXT,
-                "agrees": _MAYBE,
+                "agrees": OPTIONAL_FLAG,
             },
             description="a step of the derivation with the numbers of the evidence put in",
         ),

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from schemas.finding import SEVERITIES
-from service.http.schema_parts import FLAG, NUMBER, OPTIONAL_TEXT, TEXT, Schema, listing, record, ref
+from service.http.schema_parts import FLAG, NUMBER, OPTIONAL_TEXT, TEXT, Schema, listing, or_null, record, ref
 
 _ORIGIN: Schema = ref("Origin")
-_SEVERITY: Schema = {"anyOf": [{"type": "string", "enum": list(SEVERITIES)}, {"type": "null"}]}
+_SEVERITY: Schema = or_null({"type": "string", "enum": list(SEVERITIES)})
 
 POLICY: Mapping[str, Schema] = {
     "Origin": record(
         {
             "kind": {"type": "string", "enum": ["file", "profile", "default"]},
             "file": OPTIONAL_TEXT,
-            "line": {"anyOf": [{"type": "integer", "minimum": 1}, {"type": "null"}]},
+            "line": or_null({"type": "integer", "minimum": 1}),
             "profile": OPTIONAL_TEXT,
             "source": OPTIONAL_TEXT,
         },
@@ -27,7 +27,7 @@ POLICY: Mapping[str, Schema] = {
             "ruleset": TEXT,
             "derating": record({"profile": TEXT, "title": TEXT, "known": listing(TEXT), "origin": _ORIGIN}),
             "plugins": record(
-                {"allowed": {"anyOf": [listing(TEXT), {"type": "null"}]}, "origin": _ORIGIN},
+                {"allowed": or_null(listing(TEXT)), "origin": _ORIGIN},
             ),
             "rules": listing(
                 record(

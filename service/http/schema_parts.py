@@ -14,6 +14,7 @@ NUMBER: Schema = {"type": "number"}
 FLAG: Schema = {"type": "boolean"}
 OPTIONAL_TEXT: Schema = {"type": ["string", "null"]}
 OPTIONAL_NUMBER: Schema = {"type": ["number", "null"], "description": "null where undefined or infinite"}
+OPTIONAL_FLAG: Schema = {"type": ["boolean", "null"]}
 POINTER: Schema = {
     "type": "string",
     "pattern": "^(/.*)?$",
@@ -23,6 +24,10 @@ POINTER: Schema = {
 
 def ref(name: str) -> Schema:
     return {"$ref": f"#/components/schemas/{name}"}
+
+
+def or_null(schema: Schema) -> Schema:
+    return {"anyOf": [schema, {"type": "null"}]}
 
 
 def listing(items: Schema) -> Schema:
@@ -54,6 +59,6 @@ OUTCOME = {
     "reason": TEXT,
     "state": OPTIONAL_TEXT,
     "corner": OPTIONAL_TEXT,
-    "test": {"anyOf": [ref("Test"), {"type": "null"}]},
+    "test": or_null(ref("Test")),
     "identity": OPTIONAL_TEXT,
 }

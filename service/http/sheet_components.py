@@ -15,6 +15,7 @@ from service.http.schema_parts import (
     Schema,
     listing,
     mapping,
+    or_null,
     record,
     ref,
 )
@@ -23,11 +24,7 @@ _SYMBOL = record({"base": TEXT, "of": TEXT}, description="the two halves of a sy
 _FORMULA = {"formula": TEXT, "numbers": TEXT, "tree": ref("Formula"), "value": OPTIONAL_NUMBER}
 
 
-def _or_null(schema: Schema) -> Schema:
-    return {"anyOf": [schema, {"type": "null"}]}
-
-
-_BESIDE = _or_null(record(_FORMULA))
+_BESIDE = or_null(record(_FORMULA))
 
 SHEETS: Mapping[str, Schema] = {
     "Formula": {
@@ -74,7 +71,7 @@ SHEETS: Mapping[str, Schema] = {
             "unit": TEXT,
             "uses": listing({"type": "string", "description": "the id of a given or of an earlier step"}),
             "together": listing(record({"text": TEXT, "left": ref("Formula"), "right": ref("Formula")})),
-            "approximate": _or_null(
+            "approximate": or_null(
                 record(
                     {
                         "neglects": TEXT,
@@ -136,7 +133,7 @@ SHEETS: Mapping[str, Schema] = {
                 {"volts": NUMBER, "amperes": NUMBER},
                 description="largest difference between this sheet and the solver",
             ),
-            "next": _or_null(
+            "next": or_null(
                 record(
                     {
                         "capacitor": TEXT,
