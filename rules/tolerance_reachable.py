@@ -3,32 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.delay_corners import delay_corners, every_delay
-from rules.analysis.formulas.field import tolerance_left
 from rules.analysis.named import range_of
-from rules.analysis.reachable import Spec, of_delay, of_voltage, of_way_back
+from rules.analysis.reachable import of_delay, of_voltage, of_way_back
 from rules.analysis.rearm_corners import worst_way
 from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import Asked, asked, means
 from rules.analysis.stays import Ruler, Stays
 from rules.contract import API_LEVEL, Dial, Lesson
 from rules.outcomes import broken, not_applicable
-from rules.required_words import limits, wanted
+from rules.reachable_words import CLASSES, Case, advice, evidence, message, proposals
 from rules.reset_words import SHORTENING
-from rules.wording import member_pointer, say
 from schemas.finding import (
-    Change,
     Finding,
     Grounds,
     Limit,
     Outcome,
-    Proposal,
-    Quantity,
     Severity,
     Test,
     identity,
@@ -45,8 +39,6 @@ CLOSE = Limit(
     "1 % is what shops keep: common practice, no source",
     "closest tolerance of resistors that a design may ask for",
 )
-CLASSES = (0.2, 0.1, 0.05, 0.02, 0.01)
-"""Tolerances in which capacitors are sold: common practice, no source."""
 
 PASSING = """\
 format: thumbrule/1
@@ -71,24 +63,6 @@ requirements:
   - {kind: delay, stimulus: switch, state: waiting, target: 0.85 s, within: 45 %}
 """
 FAILING = PASSING.replace("45 %", "15 %")
-
-
-@dataclass(frozen=True, eq=False)
-class Case:
-    """A requirement with its spec: ``met`` as the tolerances are, ``cause`` the finding that says if not."""
-
-    item: Asked
-    spec: Spec
-    met: bool
-    unit: str
-    state: str
-    parts: tuple[str, ...]
-    nets: tuple[str, ...]
-    cause: str
-
-    @property
-    def about(self) -> tuple[str, ...]:
-        return (*self.parts, *self.nets, self.item.label)
 
 
 class ToleranceReachable:
@@ -239,89 +213,16 @@ class ToleranceReachable:
             pointers=(case.item.pointer,),
             state=case.state,
             corner=None,
-            message=_message(case, test, bare, resistors, capacitors, close),
-            evidence=tuple(_evidence(study, case, test, bare, resistors, capacitors, close)),
+            message=message(case, test, bare, resistors, capacitors, close),
+            evidence=tuple(evidence(study, case, test, bare, resistors, capacitors, close)),
             test=test,
             grounds=self.grounds,
             role=case.item.label,
-            advice=tuple(_advice(case, capacitors)),
+            advice=tuple(advice(case, capacitors)),
             caused_by=case.cause,
         )
-        made = _proposals(case, capacitors) if study.proposing else ()
+        made = proposals(case, capacitors) if study.proposing else ()
         return broken(finding, case.about, made)
-
-
-def _message(
-    case: Case, test: Test, bare: float, resistors: float | None, capacitors: float | None, close: float
-) -> str:
-    def wide(width: float) -> str:
-        return f"a factor of {width:.3g}" if test.unit == "" else say(abs(width), case.unit)
-
-    spec = case.spec
-    if resistors is None:
-        verb = "its range is still" if spec.two_sided else "it still comes to"
-        told = (
-            f"even with exact resistors {verb} {wide(bare)}, where {wide(test.right)} would fit: no tolerance"
-            " of the resistors holds it"
-        )
-    else:
-        asks = f"it asks for resistors of {say(resistors, 'ratio', 2)}"
-        told = f"{asks}, closer than the {say(close, 'ratio')} that shops keep"
-    more = ""
-    if spec.capacitor is not None and capacitors is not None:
-        much = say(capacitors, "ratio", 2)
-        more = f" With the resistors as they are, a tolerance of {much} for {spec.capacitor} would do."
-    elif spec.capacitor is not None:
-        best = say(min(CLASSES), "ratio")
-        more = f" Nor does {spec.capacitor} of {best} hold it with the resistors as they are."
-    title = f'The requirement "{case.item.label}" ({wanted(case.item, case.unit)})'
-    lost = spec.two_sided and resistors is None
-    verdict = "is out of reach" if lost else "is hard to reach as the values stand"
-    return f"{title} {verdict}: {told}.{more}"
-
-
-def _evidence(
-    study: Study,
-    case: Case,
-    test: Test,
-    bare: float,
-    resistors: float | None,
-    capacitors: float | None,
-    close: float,
-) -> Iterator[Quantity]:
-    yield from limits(case.item, "x", "value", case.unit)
-    words = "range as a factor" if test.unit == "" else "range"
-    yield Quantity("x_exact", f"{words} with exact resistors", bare, test.unit)
-    yield Quantity("x_close", f"{words} with resistors of {say(close, 'ratio')}", test.left, test.unit)
-    yield Quantity("x_room", f"{words} that the window leaves", test.right, test.unit)
-    if resistors is not None:
-        yield Quantity("r", "largest tolerance of all resistors that holds it", resistors, "")
-    if capacitors is not None:
-        widest = f"widest tolerance on sale of {case.spec.capacitor} that holds it"
-        yield Quantity("c", widest, capacitors, "")
-    capacitor = case.spec.capacitor
-    known = None if capacitor is None else study.known(capacitor, "tolerance_high")
-    if known is not None and case.spec.two_sided:
-        hand = tolerance_left(test.right**0.5 - 1.0, known.value)
-        meaning = "what the capacitor alone leaves to the resistors of t = k*R*C, by hand"
-        yield Quantity("r_hand", meaning, hand, "")
-
-
-def _advice(case: Case, capacitors: float | None) -> Iterator[str]:
-    if case.spec.capacitor is not None and capacitors is None:
-        yield "make it adjustable with a trimmer over 1.2 times the range, or ask for a wider window"
-    elif case.spec.capacitor is None:
-        yield "take the voltage from a reference, or ask for a wider window"
-
-
-def _proposals(case: Case, capacitors: float | None) -> tuple[Proposal, ...]:
-    """The widest tolerance class of the capacitor that would do."""
-    name, share = case.spec.capacitor, capacitors
-    if name is None or share is None:
-        return ()
-    text = say(share, "ratio")
-    change = Change(member_pointer(name, "tolerance"), None, text)
-    return (Proposal(f"{name} of {text}", (change,)),)
 
 
 RULE = ToleranceReachable()
