@@ -63,16 +63,13 @@ def loop_through(circuit: Circuit, part: str, parts: Iterable[str]) -> tuple[str
 
 def joined(circuit: Circuit, nets: Iterable[str], parts: Iterable[str]) -> tuple[tuple[str, ...], ...]:
     """Groups of ``nets`` that ``parts`` tie together without leaving those nets, sorted."""
-    import networkx as nx
-
-    wanted = set(nets)
-    graph = bipartite(circuit, parts)
-    graph.add_nodes_from(("net", net) for net in sorted(wanted))
-    graph.remove_nodes_from([node for node in graph if node[0] == "net" and node[1] not in wanted])
-    groups = (
-        sorted(name for side, name in group if side == "net") for group in nx.connected_components(graph)
-    )
-    return tuple(sorted(tuple(group) for group in groups if group))
+    group = {net: {net} for net in nets}
+    for name in parts:
+        ends = [net for net in circuit.parts[name].pins.values() if net in group]
+        for net in ends[1:]:
+            both = group[ends[0]] | group[net]
+            group.update(dict.fromkeys(both, both))
+    return tuple(sorted({tuple(sorted(one)) for one in group.values()}))
 
 
 def distances(circuit: Circuit, starts: Iterable[str]) -> dict[str, int]:
