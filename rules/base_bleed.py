@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.drive import Drive, cornered, drives, why_not_judged
 from rules.analysis.formulas.cutoff import (
+    COLDEST,
+    HOTTEST,
     ROOM,
     VBE_OFF_SLOPE,
     bleed_at_most,
@@ -43,7 +45,6 @@ ROBBED = Limit(
 AMPLE = Limit(
     "ample", 3.0, "", "common practice, no source", "overdrive with which the bleed may take what it likes"
 )
-COLDEST, HOTTEST = 218.15, 473.15  # K, between which the leakage law is stated
 AWAY = 0.1  # V from collector to base below which there is nothing to leak
 
 PASSING = """\

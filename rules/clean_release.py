@@ -8,9 +8,13 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.formulas.cutoff import collector_base_leakage, open_base_leakage
+from rules.analysis.formulas.cutoff import (
+    COLDEST,
+    HOTTEST,
+    collector_base_leakage,
+    open_base_leakage,
+)
 from rules.analysis.latches.find import Latch
-from rules.analysis.latches.heat import COLDEST, HOTTEST
 from rules.analysis.latches.leftover import Leftover, current_in, leftovers
 from rules.analysis.requirements import Window
 from rules.analysis.tuning import Tuner

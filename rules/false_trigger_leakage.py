@@ -6,12 +6,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from rules.analysis.formulas.cutoff import bleed_at_most, collector_base_leakage, off_voltage
+from rules.analysis.formulas.cutoff import (
+    COLDEST,
+    HOTTEST,
+    bleed_at_most,
+    collector_base_leakage,
+    off_voltage,
+)
 from rules.analysis.latches.cures import bleeds
 from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.heat import (
-    COLDEST,
-    HOTTEST,
     base_voltage,
     failing_member,
     hottest,

@@ -11,6 +11,7 @@ import numpy as np
 from rules.analysis.elements import JOINTS, RESISTIVE, SOURCES, Configuration, is_contact_closed
 from rules.analysis.floating import Island, islands_of
 from rules.analysis.formulas.cutoff import (
+    HOTTEST,
     bleed_at_most,
     collector_base_leakage,
     off_voltage,
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 SLUG, ROLE = "floating-base", "open base"
 USUAL_BLEED = 100e3  # ohm, the upper end of what is usually fitted against noise; common practice, no source
-HOTTEST = 473.15  # K, up to which the leakage is known
 LIVE = 0.1  # V between collector and emitter, from which a leakage counts
 _SERIES = ("resistor", "coil", "load", "led", "diode", "zener", "fuse", "contact", "inductor")
 

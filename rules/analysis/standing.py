@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.corners.existence import states_at
 from rules.analysis.corners.worst import Sensitivity, worst
-from rules.analysis.formulas.cutoff import collector_base_leakage
+from rules.analysis.formulas.cutoff import COLDEST, HOTTEST, collector_base_leakage
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.leakage import Promise, promise_of
 from rules.analysis.named import Pinned, fitting, range_of
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 SOURCES = ("battery", "supply")
 _LEAK = "leakage of "
 _STILL = 1e-3  # V; a capacitor or junction at less leaks nothing
-_COLDEST, _HOTTEST = 218.15, 473.15  # K, between which the leakage law is stated
 Leaks: TypeAlias = Mapping[str, Promise | float]  # of a capacitor its promise, of a transistor I_CBO in A
 
 
@@ -180,7 +179,7 @@ def _leaks(study: Study, state: State) -> tuple[dict[str, Promise | float], tupl
     """What leaks in a state, at the highest ambient temperature, and what is not known of it."""
     found: dict[str, Promise | float] = {}
     missing: list[str] = []
-    hot = min(max(study.resolved.ambient.high, _COLDEST), _HOTTEST)
+    hot = min(max(study.resolved.ambient.high, COLDEST), HOTTEST)
     for part in study.circuit.parts.values():
         if part.kind == "capacitor":
             volts = capacitor_voltage(study.resolved, state, part.name)

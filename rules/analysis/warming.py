@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rules.analysis.formulas.cutoff import collector_base_leakage
+from rules.analysis.formulas.cutoff import COLDEST, HOTTEST, collector_base_leakage
 from rules.analysis.formulas.ratings import junction_temperature
 from rules.analysis.formulas.thermal import drop_gain, leakage_gain, stability_factor
 from rules.analysis.operating import Point, operating_point, sign_of
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 SHIFT = 1e-3  # V less of V_BE
 ADDED = 1e-6  # A of collector current
 STIFF = 1e9  # ohm; more than this is a current source
-COLDEST, HOTTEST = 218.15, 473.15  # K; leakage is followed no further, where no silicon of this kind works
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import math
 from rules.analysis.formulas.domain import not_negative, positive
 
 ROOM = 298.15  # K
+COLDEST, HOTTEST = 218.15, 473.15  # K, between which the leakage law is stated
 VBE_OFF_SLOPE = 0.002  # V/K (NXP BC848 series Rev 07, notes 2 and 3)
 
 
@@ -21,8 +22,8 @@ def collector_base_leakage(at_room: float, temperature: float) -> float:
     makers' hot limits.
     """
     not_negative(at_room=at_room)
-    if not 218.15 <= temperature <= 473.15:
-        raise ValueError(f"temperature must lie within 218.15 K and 473.15 K, got {temperature!r}")
+    if not COLDEST <= temperature <= HOTTEST:
+        raise ValueError(f"temperature must lie within {COLDEST} K and {HOTTEST} K, got {temperature!r}")
     return at_room * math.pow(2.0, (temperature - ROOM) / 10.0)
 
 

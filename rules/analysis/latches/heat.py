@@ -7,13 +7,12 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 
 from rules.analysis.corners.parameters import Key
+from rules.analysis.formulas.cutoff import COLDEST, HOTTEST
 from rules.analysis.latches.conditions import Conditions, condition, forward_of, leaking
 from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import Corner, Lost, Way, gains, holds, lost_at
 from rules.analysis.latches.path import Bench, Family
 from rules.analysis.network import Network
-
-COLDEST, HOTTEST = 218.15, 473.15  # K; between them the leakage formula holds
 
 
 def hottest(latch: Latch, rest: Rest, corner: Corner) -> Lost:
