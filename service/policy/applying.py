@@ -70,7 +70,7 @@ def apply(policy: Policy, ruleset: Ruleset) -> Ruleset:
             at = severity or next(iter(given.values())).setting
             faults.add(at, complaint)
     faults.refuse()
-    broken = tuple(item for item in ruleset.faults if _verdict(policy, item.name, item.distribution) is None)
+    broken = tuple(item for item in ruleset.faults if verdict(policy, item.name, item.distribution) is None)
     if not kept and policy.files:
         last = (policy.run or policy.skip or policy.allowed or (None,))[0]
         detail = "this policy leaves no rule that could run"
@@ -184,31 +184,32 @@ def _check_severity(entry: LoadedRule, setting: Setting, given: Mapping[str, Ove
             )
 
 
-def _verdict(policy: Policy, slug: str, distribution: str) -> str | None:
-    """Why a rule is left out, or ``None`` when it runs."""
+def verdict(policy: Policy, slug: str, distribution: str) -> tuple[str, Setting | None] | None:
+    """Why a rule is left out and the setting that decides (none in an empty list); ``None`` when it runs."""
     allowed = policy.allowed
     if allowed is not None and normal(distribution) not in {normal(item.value) for item in allowed}:
         where = f" in {allowed[0].file}, line {allowed[0].line}" if allowed else f" in {policy.files[-1]}"
-        return f"its distribution {distribution} is not among those allowed{where}"
+        reason = f"its distribution {distribution} is not among those allowed{where}"
+        return reason, allowed[0] if allowed else None
     skipped = next((item for item in policy.skip or () if item.value == slug), None)
     if skipped is not None:
-        return f"skipped by policy {skipped.file}, line {skipped.line}"
+        return f"skipped by policy {skipped.file}, line {skipped.line}", skipped
     if policy.run is not None and slug not in {item.value for item in policy.run}:
         where = f" {policy.run[0].file}, line {policy.run[0].line}" if policy.run else ""
-        return f"not among the rules that run by policy{where}"
+        return f"not among the rules that run by policy{where}", policy.run[0] if policy.run else None
     return None
 
 
 def _split(policy: Policy, ruleset: Ruleset) -> tuple[tuple[LoadedRule, ...], tuple[LeftOut, ...]]:
-    kept = [entry for entry in ruleset.rules if _verdict(policy, entry.slug, entry.distribution) is None]
+    kept = [entry for entry in ruleset.rules if verdict(policy, entry.slug, entry.distribution) is None]
     every = [(entry.slug, entry.distribution) for entry in ruleset.rules]
     every += [(fault.name, fault.distribution) for fault in ruleset.faults]
     every += [(item.name, item.distribution) for item in ruleset.left_out]
     left = []
     for slug, distribution in every:
-        reason = _verdict(policy, slug, distribution)
-        if reason is not None:
-            left.append(LeftOut(slug, distribution, reason))
+        out = verdict(policy, slug, distribution)
+        if out is not None:
+            left.append(LeftOut(slug, distribution, out[0]))
     return tuple(kept), tuple(sorted(left, key=lambda item: (item.name, item.distribution)))
 
 

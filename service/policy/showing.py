@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.policy.applying import Override, apply, limits_under
+from service.policy.applying import Override, apply, limits_under, verdict
 from service.policy.model import SERIES_KINDS, Policy, Setting
 from service.policy.profiles import HOUSE, PROFILES
 from service.ruleset import Ruleset
@@ -73,8 +73,7 @@ def _rules(policy: Policy, made: Ruleset) -> list[Json]:
         for entry in made.rules
     ]
     for item in made.left_out:
-        named = [s for s in (*(policy.skip or ()), *(policy.allowed or ())) if s.value == item.name]
-        chosen = (named or [*(policy.run or ()), *(policy.allowed or ())])[:1]
+        out = verdict(policy, item.name, item.distribution)
         lines.append(
             {
                 "rule": item.name,
@@ -82,7 +81,7 @@ def _rules(policy: Policy, made: Ruleset) -> list[Json]:
                 "runs": False,
                 "severity": None,
                 "reason": item.reason,
-                "origin": _origin(chosen[0] if chosen else None),
+                "origin": _origin(out[1] if out else None),
             }
         )
     return sorted(lines, key=lambda line: (str(line["rule"]), str(line["distribution"])))

@@ -369,6 +369,27 @@ def test_every_line_of_the_effective_policy_has_its_origin(tmp_path: Path) -> No
     )
 
 
+def test_the_origin_of_a_left_out_rule_is_the_line_that_its_reason_names() -> None:
+    other = of_rules([fake("fourth"), fake("fifth")], "other-rules")
+    both = Ruleset((*RULES.rules, *other.rules))
+    text = (
+        '[rules]\nrun = ["first", "third", "fourth"]\nskip = ["third", "fifth"]\n'
+        '[plugins]\nallowed = ["own-rules"]\n'
+    )
+    lines = {line["rule"]: line for line in effective(policy(text), both)["rules"]}
+    assert {name: line["origin"]["line"] for name, line in lines.items() if not line["runs"]} == {
+        "second": 2,
+        "third": 3,
+        "fourth": 5,
+        "fifth": 5,
+    }
+    assert all(
+        line["reason"].endswith(f"line {line['origin']['line']}")
+        for line in lines.values()
+        if not line["runs"]
+    )
+
+
 def test_left_out_is_told_apart_from_failed() -> None:
     made = replace(RULES, left_out=(LeftOut("gone", "own-rules", "skipped"),))
     found = reviewed(BENCH, made)
