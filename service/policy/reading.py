@@ -82,6 +82,7 @@ class _Sheet:
     def __init__(self, raw: Mapping[str, Any], file: str, found: Mapping[str, Place]) -> None:
         self.raw, self.file, self.places = raw, file, found
         self.problems: list[Problem] = []
+        self._no_tables: set[str] = set()
 
     def setting(self, path: Path, value: Any) -> Setting:
         line, column = nearest_place(self.places, pointer(path)) or (1, 1)
@@ -94,7 +95,9 @@ class _Sheet:
         found = self.raw.get(name, {})
         if isinstance(found, Mapping):
             return found
-        self.complain((name,), Complaint("a table is needed", seen=show(found), accepted=f"[{name}]"))
+        if name not in self._no_tables:  # asked for once per member, told once
+            self._no_tables.add(name)
+            self.complain((name,), Complaint("a table is needed", seen=show(found), accepted=f"[{name}]"))
         return {}
 
     def tables(self, name: str) -> Iterator[tuple[str, Mapping[str, Any]]]:

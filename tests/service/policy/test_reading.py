@@ -79,6 +79,7 @@ def test_an_empty_file_says_nothing() -> None:
         ("[limits.x]\na-b = 3\na_b = 4\n", "/limits/x/a_b", (3, 1), ("set twice, also as a-b", '"a_b"')),
         ("[limits]\nx = 3\n", "/limits/x", (2, 1), ("a table is needed", "3", "[limits.x]")),
         ("limits = 3\n", "/limits", (1, 1), ("a table is needed", "3", "[limits]")),
+        ("rules = 3\n", "/rules", (1, 1), ("a table is needed", "3", "[rules]")),
         (
             '[severity]\na-b = "warn"\n',
             "/severity/a-b",
