@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.elements import SOURCES
@@ -18,7 +17,7 @@ from rules.analysis.feeding_back import (
     turned_diodes,
 )
 from rules.analysis.source_diodes import series_diode
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, part_quantity, say, where
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Test
@@ -60,7 +59,7 @@ class BackFeed:
     title = "Current pushed back into a source"
     protects = "a lower rail or an output from being pushed above itself"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (CURRENT, LIFT)})
+    limits: Mapping[str, Limit] = limits_of(CURRENT, LIFT)
     grounds = Grounds(
         rule_of_thumb="Current leaves the plus pin of a source; nothing pushes it back in.",
         formula="I_in <= 0.1 mA;  V_pin = V_level + I_in*r <= V_level + 0.3 V;"

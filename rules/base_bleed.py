@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.drive import Drive, cornered, drives, why_not_judged
@@ -22,7 +21,7 @@ from rules.analysis.off_states import base_drive, resistance_at_base
 from rules.analysis.open_bases import is_fed
 from rules.analysis.operating import everywhere, place_of, sign_of
 from rules.analysis.preferred import round_up
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.off_words import bleed_to, bleeds_evidence
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import celsius, from_to, listed, new_resistance, part_quantity, say, where
@@ -70,9 +69,7 @@ class BaseBleed:
     title = "Resistance from base to emitter"
     protects = "a transistor from turning itself on when it is hot, and its drive from a bleed too small"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (SHARE, PICK_UP, ROBBED, AMPLE)}
-    )
+    limits: Mapping[str, Limit] = limits_of(SHARE, PICK_UP, ROBBED, AMPLE)
     grounds = Grounds(
         rule_of_thumb="Leakage raises the base by a third of what is surely off, and no more.",
         formula="R_BE * I_CBO(T_max) <= V_BE,off(T_max) / 3;  I_CBO doubles every 10 K;"

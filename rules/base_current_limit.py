@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.base_loops import Bare, Pulse, bare_bases, base_current, pulses
@@ -19,7 +18,7 @@ from rules.base_words import (
     rating_evidence,
     resting_message,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated_by
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
 
@@ -62,7 +61,7 @@ class BaseCurrentLimit:
     title = "What limits the base current"
     protects = "a base-emitter junction, and whatever drives it, from a current that nothing limits"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({x.name: x for x in (COLLECTOR, SHARE, PULSE)})
+    limits: Mapping[str, Limit] = limits_of(COLLECTOR, SHARE, PULSE)
     grounds = Grounds(
         rule_of_thumb="A base hangs on a resistor, or its emitter does.",
         formula="I_B = (V_drive - V_BE) / R <= I_C,max / 5;  of a charged capacitor: (V_C - V_BE) / R"

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import above, along, at_rest, moves, reverse_pair, unfinished_runs
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.emitter_words import Case, advice, evidence, message, proposals
 from rules.moments import gravity
 from rules.outcomes import not_applicable, of_each, violated_by
@@ -68,9 +67,7 @@ class BaseEmitterReverse:
     title = "Reverse voltage of the base-emitter junction"
     protects = "the gain of a transistor from its emitter junction breaking down, if only for a moment"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (RATING, SHARE, ALLOWANCE)}
-    )
+    limits: Mapping[str, Limit] = limits_of(RATING, SHARE, ALLOWANCE)
     grounds = Grounds(
         rule_of_thumb="A base never stands more than 4 V on the wrong side of its emitter.",
         formula="V_EB,max <= 0.8*V_EBO;  cross-coupled stages: V_EB,max = V_S - V_LED - V_CE,sat - V_BE;"

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.supply import pick_up_at, rail_under_load
 from rules.analysis.relays import coil_situations, pick_up_of
 from rules.analysis.sag import QUIET, Condition, conditions, current_of, stays
 from rules.analysis.standing import sources
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.sag_words import better_cells, evidence, feeding
 from rules.wording import celsius, member_pointer, say, times, with_position
@@ -57,9 +56,7 @@ class BatterySag:
     title = "Sag of the battery under its load"
     protects = "a circuit from the voltage that its own load takes away from it"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (OLD, COLD, LEFT, STATES, PICK_UP)}
-    )
+    limits: Mapping[str, Limit] = limits_of(OLD, COLD, LEFT, STATES, PICK_UP)
     grounds = Grounds(
         rule_of_thumb="An old battery has five times its internal resistance, a frozen one three times; the"
         " rail keeps four fifths of its voltage all the same.",

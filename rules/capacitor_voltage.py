@@ -9,9 +9,9 @@ from rules.analysis.formulas.ratings import allowed
 from rules.analysis.preferred import RATED_VOLTAGES
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.stress import Pair, Peak, above, along, at_rest, capacitor_pair, moves, unfinished_runs
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each
-from rules.ratings_words import Mark, Place, Rated, Verdict, graded, limits_of, percent, rating, told
+from rules.ratings_words import Mark, Place, Rated, Verdict, graded, percent, rating, told
 from rules.wording import member_pointer, say
 from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity
 from schemas.quantities import document_text

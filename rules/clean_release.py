@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.cutoff import (
@@ -18,7 +17,7 @@ from rules.analysis.latches.find import Latch
 from rules.analysis.latches.leftover import Leftover, current_in, leftovers
 from rules.analysis.requirements import Window
 from rules.analysis.tuning import Tuner
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import each_latch, floating, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.required_words import tuned_proposal
@@ -71,7 +70,7 @@ class CleanRelease:
     title = "Nothing left after the release"
     protects = "a load from glowing or humming on after its time is over"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({SHARE.name: SHARE})
+    limits: Mapping[str, Limit] = limits_of(SHARE)
     grounds = Grounds(
         rule_of_thumb="After the release a load gets less than a hundredth of what it got before.",
         formula="I_left/I_on <= 0.01;  I_left = I_bypass + I_C, with an open base I_C = (beta + 1)*I_CBO(T)",

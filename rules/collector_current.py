@@ -11,7 +11,7 @@ from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.states import State
 from rules.analysis.stress import stress_corner
 from rules.analysis.surges import after, surges
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
@@ -21,7 +21,6 @@ from rules.ratings_words import (
     Rated,
     Verdict,
     graded,
-    limits_of,
     marks,
     rating,
     told,

@@ -17,9 +17,9 @@ from rules.analysis.stress import (
     stress_corner,
     unfinished_runs,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each
-from rules.ratings_words import Mark, Place, Rated, Verdict, graded, limits_of, marks, rating, told
+from rules.ratings_words import Mark, Place, Rated, Verdict, graded, marks, rating, told
 from rules.transistor_words import types_that_stand
 from rules.wording import listed, say
 from schemas.finding import Grounds, Limit, Outcome, Quantity, identity

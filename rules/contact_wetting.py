@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_net, new_part
@@ -12,7 +11,7 @@ from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.formulas.field import pull_at_most
 from rules.analysis.preferred import round_down
 from rules.analysis.wetting import Closing, Number, closing, greatest_current
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
 from rules.wording import from_to, member_pointer, new_resistance, part_quantity, say, with_position
 from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -71,9 +70,7 @@ class ContactWetting:
     title = "Wetting current of contacts"
     protects = "a contact from the film that grows on its surfaces"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (SILVER, SURE, VOLTS, GOLD)}
-    )
+    limits: Mapping[str, Limit] = limits_of(SILVER, SURE, VOLTS, GOLD)
     grounds = Grounds(
         rule_of_thumb="A milliamp and five volts for silver, ten microamps for gold.",
         formula="max(I_closing, I_closed) >= I_wet;  V_open >= V_wet (silver);  I_closed <= I_rated",

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from schemas.finding import Grounds, Limit, Outcome
@@ -21,6 +22,11 @@ if TYPE_CHECKING:
 
 API_LEVEL = 1
 ENTRY_POINT_GROUP = "thumbrule.rules"
+
+
+def limits_of(*limits: Limit) -> Mapping[str, Limit]:
+    """The limits of a rule by name, in this order; read-only."""
+    return MappingProxyType({limit.name: limit for limit in limits})
 
 
 @dataclass(frozen=True, slots=True)

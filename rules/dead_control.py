@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.controls import Moved, controls, dead_end, moved, works_elsewhere
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
 
@@ -44,7 +43,7 @@ class DeadControl:
     title = "Control that does nothing"
     protects = "a switch, a button or an output from having no say in anything"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({LEAST.name: LEAST})
+    limits: Mapping[str, Limit] = limits_of(LEAST)
     grounds = Grounds(
         rule_of_thumb="Every control has a state in which it matters.",
         formula="max |I_1 - I_2|/max(|I_1|, |I_2|) >= 1 %;  or |V_C1 - V_C2| >= 1 % of V_S;  or a state more"

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.crossing import Crossing
 from rules.analysis.delay_corners import Corner
 from rules.analysis.drifting import Supply
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.delay_words import (
     changes,
     each_delay,
@@ -106,7 +105,7 @@ class DelaySupply:
     title = "Delay over the life of the battery"
     protects = "a delay from the ageing battery"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({SHARE.name: SHARE})
+    limits: Mapping[str, Limit] = limits_of(SHARE)
     grounds = Grounds(
         rule_of_thumb="Threshold and charge come from one rail, so that the ruler shrinks with the cloth.",
         formula="S_V = ln(t_high/t_low) / ln(V_high/V_low);  a fixed threshold: -[x/(1-x)] / ln(1/(1-x))",

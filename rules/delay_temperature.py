@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.crossing import Crossing
@@ -14,7 +13,7 @@ from rules.analysis.drifting import Weather
 from rules.analysis.formulas.drift import DRIFTS, capacitance_drift
 from rules.analysis.leakage import choices, promise_of
 from rules.analysis.resolve import dielectric_of
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.delay_words import (
     changes,
     each_delay,
@@ -119,7 +118,7 @@ class DelayTemperature:
     title = "Delay over temperature"
     protects = "a delay from the weather"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({RATE.name: RATE})
+    limits: Mapping[str, Limit] = limits_of(RATE)
     grounds = Grounds(
         rule_of_thumb="A delay changes by no more than half a per cent per kelvin.",
         formula="(1/t)*dt/dT = alpha_C + S*(1/V_th)*dV_th/dT",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.closer import Closer, closer, spread_with
@@ -13,7 +12,7 @@ from rules.analysis.delay_corners import Corner, DelayCorners, delay_corners
 from rules.analysis.formulas.drift import DRIFTS
 from rules.analysis.requirements import Window, delay_requirement, delay_window
 from rules.analysis.resolve import dielectric_of
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.delay_words import (
     changes,
     each_delay,
@@ -100,7 +99,7 @@ class DelayTolerance:
     title = "Tolerance of a delay"
     protects = "a delay from the sum of its tolerances"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({SPREAD.name: SPREAD})
+    limits: Mapping[str, Limit] = limits_of(SPREAD)
     grounds = Grounds(
         rule_of_thumb="A delay by an electrolytic may be a third shorter or two fifths longer than on paper.",
         formula="t_min, t_max = t at the corners;  rss = sqrt(sum((t(high) - t(low)) / (2*t_0))^2)",

@@ -10,7 +10,7 @@ from rules.analysis.formulas.ratings import allowed
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.stress import HAIR, Peak, along, at_rest, moves, stress_corner, unfinished_runs
 from rules.analysis.surges import after, surges
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.diode_words import message, other_type
 from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
@@ -23,7 +23,6 @@ from rules.ratings_words import (
     Verdict,
     careful_power,
     graded,
-    limits_of,
     marks,
     power_at,
     rating,

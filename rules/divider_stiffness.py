@@ -5,13 +5,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.dividers import Loading, Redesign, Values, at_corner, loading
 from rules.analysis.off_states import drivers_of
 from rules.analysis.operating import everywhere, place_of, sign_of
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
     from_to,
@@ -67,7 +66,7 @@ class DividerStiffness:
     title = "Divider stiffness"
     protects = "a bias voltage from the base current that loads it"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({STIFF.name: STIFF, WEAK.name: WEAK})
+    limits: Mapping[str, Limit] = limits_of(STIFF, WEAK)
     grounds = Grounds(
         rule_of_thumb="A divider at a base carries at least ten times the base current that the weakest"
         " transistor takes.",

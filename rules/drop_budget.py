@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.feeding import left_over
@@ -24,7 +23,7 @@ from rules.analysis.roads import (
     volts_of,
 )
 from rules.analysis.worst_case import at_worst
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, say, where
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Severity, Test
@@ -69,7 +68,7 @@ class DropBudget:
     title = "Voltage left over by the fixed drops"
     protects = "the current of a load from hanging on a few tenths of a volt"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (LEAST, SHARE)})
+    limits: Mapping[str, Limit] = limits_of(LEAST, SHARE)
     grounds = Grounds(
         rule_of_thumb="Half a volt and a tenth of the supply stay for the resistor.",
         formula="V_left = V_S,min - sum(V_drop) >= max(0.5 V, 0.1*V_S)",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.hazards import (
@@ -19,7 +18,7 @@ from rules.analysis.hazards import (
     span_of,
 )
 from rules.burning_words import FIERY, abilities, burns, declared_voltage, larger_fuse, new_fuse
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -72,7 +71,7 @@ class ExtraLowVoltage:
     title = "Extra-low voltage and what can hurt"
     protects = "people and property, as far as a rule of thumb can"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SCOPE, CURRENT, POWER)})
+    limits: Mapping[str, Limit] = limits_of(SCOPE, CURRENT, POWER)
     grounds = Grounds(
         rule_of_thumb="Up to 60 V DC, and a fuse at every source that can burn a wire.",
         formula="V <= 60 V;  I_sc = E/r <= 8 A and P = E^2/(4*r) <= 100 W, or a fuse;  I_F <= I_rated",

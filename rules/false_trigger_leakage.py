@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.cutoff import (
@@ -23,7 +22,7 @@ from rules.analysis.latches.heat import (
 )
 from rules.analysis.latches.margins import Lost, as_written, at_worst
 from rules.analysis.preferred import round_down
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import ambient, at, each_latch, floating, place, situation, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
@@ -76,7 +75,7 @@ class FalseTriggerLeakage:
     title = "Leakage that sets a latch"
     protects = "a latch from setting itself when it is hot"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (EDGE, SURE)})
+    limits: Mapping[str, Limit] = limits_of(EDGE, SURE)
     grounds = Grounds(
         rule_of_thumb="The bleeds of a latch keep both bases off up to 15 K above the hottest day.",
         formula="R_BE * sum(I_CBO(T)) <= V_BE,off(T);  I_CBO(T) = I_CBO * 2^((T - 25)/10);"

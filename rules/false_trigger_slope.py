@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_part
@@ -14,7 +13,7 @@ from rules.analysis.latches.edges import Base, bases
 from rules.analysis.latches.find import Latch
 from rules.analysis.preferred import round_up
 from rules.analysis.study import Situation
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import ambient, each_latch, quoted, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import assumption, celsius, listed, member_pointer, part_quantity, say
@@ -70,9 +69,7 @@ class FalseTriggerSlope:
     title = "Edges that set a latch"
     protects = "a latch from being set by a fast rail, a contact or a spark"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (SLOPE, SURE, EDGE, CAPACITANCE, STEP)}
-    )
+    limits: Mapping[str, Limit] = limits_of(SLOPE, SURE, EDGE, CAPACITANCE, STEP)
     grounds = Grounds(
         rule_of_thumb="A base is held so firmly or filtered so well that an edge of 3 V/us leaves it off; of"
         " 1 V/us where the capacitance is a guess.",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_part
@@ -21,7 +20,7 @@ from rules.analysis.open_bases import (
     resistance_to_emitter,
 )
 from rules.analysis.resolve import TRANSISTORS
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.wording import celsius, member_pointer, say, with_position
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -81,7 +80,7 @@ class FloatingBase:
     title = "Open base"
     protects = "a transistor that is meant to be off from amplifying its own leakage"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SHARE, LED, RELEASE)})
+    limits: Mapping[str, Limit] = limits_of(SHARE, LED, RELEASE)
     grounds = Grounds(
         rule_of_thumb="Every base has a resistor, or a source, between it and its own emitter.",
         formula="R_BE < infinite;  I_CEO = (beta_max + 1)*I_CBO;  I_CBO doubles every 10 K;"

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.coils import Opening, coil_names, is_coil, openings, stated_release, switches_at
 from rules.analysis.formulas.coils import broken_through
 from rules.analysis.runs import Corner, episodes, unfinished
 from rules.analysis.stress import KICK, Peak, above, at_rest, collector_pair, peaks_along, stress_corner
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.flyback_words import (
     Kick,
     advice,
@@ -75,7 +74,7 @@ class FlybackPath:
     title = "A path for the coil current"
     protects = "the switch of a coil from the energy that the coil gives back when it opens"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (RATING, SHARE, STRAY)})
+    limits: Mapping[str, Limit] = limits_of(RATING, SHARE, STRAY)
     grounds = Grounds(
         rule_of_thumb="Across every coil that is switched stands a diode, its cathode at the positive end.",
         formula="without a path: V_pk = I_0*sqrt(L/C_stray), W = L*I_0^2/2;  with a diode:"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.latching import feedback_at_most, holding_voltage
@@ -20,7 +19,7 @@ from rules.analysis.latches.margins import (
     holding,
     reserve,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import (
     RESERVE_ROLE,
     RESERVE_RULE,
@@ -93,7 +92,7 @@ class HoldingMargin:
     title = "Reserve of the held state"
     protects = "the on state of a latch from weak transistors, a low supply and a heavy load"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (EDGE, SURE, SHARE)})
+    limits: Mapping[str, Limit] = limits_of(EDGE, SURE, SHARE)
     grounds = Grounds(
         rule_of_thumb="A latch holds with half the least gain, and at 70 % of the lowest supply.",
         formula="M = 1/f >= 2;  V_hold = V_BE*(1 + R_f/R_BE) + V_CE,sat + R_f*I_B <= 0.7*V_S,min;"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.latches.find import Latch, Rest
@@ -17,7 +16,7 @@ from rules.analysis.latches.margins import (
     warmest,
     written,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import (
     STATES_ROLE,
     STATES_RULE,
@@ -83,7 +82,7 @@ class LatchTwoStates:
     title = "Both states of a latch at every corner"
     protects = "the two resting places of a latch"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({PLACES.name: PLACES})
+    limits: Mapping[str, Limit] = limits_of(PLACES)
     grounds = Grounds(
         rule_of_thumb="A latch keeps its off state and its on state with the weakest transistors, the lowest"
         " supply and in the cold.",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeAlias
 
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
@@ -17,7 +16,7 @@ from rules.analysis.roads import (
     road_of,
     travellers,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.led_words import (
     dim_message,
     evidence,
@@ -86,9 +85,7 @@ class LedCurrent:
     title = "Current of an LED"
     protects = "an LED from burning and from being too dim to see"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (RATED, SHARE, DIM, DIM_SHARE, DROP)}
-    )
+    limits: Mapping[str, Limit] = limits_of(RATED, SHARE, DIM, DIM_SHARE, DROP)
     grounds = Grounds(
         rule_of_thumb="Between 1 mA and four fifths of its rated current, with a volt or more on its"
         " resistor.",

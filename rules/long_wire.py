@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.cutoff import off_voltage
 from rules.analysis.formulas.field import loop_of_wire, mains_pick_up
 from rules.analysis.hazards import highest_source
 from rules.analysis.pickup import carried, series_to_base, worst_hums
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.wire_words import (
     hum_evidence,
@@ -83,9 +82,7 @@ class LongWire:
     title = "Wires that leave the box"
     protects = "inputs and loads at the end of a wire"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (STRAY, MAINS, HERTZ, SHARE, SERIES, DROP, AREA)}
-    )
+    limits: Mapping[str, Limit] = limits_of(STRAY, MAINS, HERTZ, SHARE, SERIES, DROP, AREA)
     grounds = Grounds(
         rule_of_thumb="A resistor and a capacitor at the box wall for every wire that goes outside.",
         formula="V_hum = 2*pi*f*C_w*U*Z <= V_BE,off/3;  R_series >= 1 kohm;  2*rho*l/A*I <= 0.05*V_S",

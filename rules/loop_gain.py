@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.elements import RESISTIVE
@@ -23,7 +22,7 @@ from rules.analysis.latches.margins import (
     survives,
 )
 from rules.analysis.states import collector_currents
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import (
     RESERVE,
     RESERVE_ROLE,
@@ -84,7 +83,7 @@ class LoopGain:
     title = "Gain around the loop"
     protects = "the start of a latch, at the small currents where it has to regenerate"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (EDGE, POOR)})
+    limits: Mapping[str, Limit] = limits_of(EDGE, POOR)
     grounds = Grounds(
         rule_of_thumb="A loop regenerates with three tenths of its least gain, as poor as at microamperes.",
         formula="T = beta_1*beta_2 / (1 + R_f/R_L) > 1;  exactly: sign det M_SS = -1;  M >= 1/0.3",

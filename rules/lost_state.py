@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.existence import Existence, Failure, existence
@@ -16,7 +15,7 @@ from rules.analysis.pinched import pinched
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.roads import BUDGET, Road, road_of, threshold_of, travellers
 from rules.analysis.shunts import LEAST_CURRENT
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, say, where
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test, identity
@@ -55,7 +54,7 @@ class LostState:
     title = "States at every corner"
     protects = "a state from being there on the bench and missing in the next ten built"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({ROOM.name: ROOM})
+    limits: Mapping[str, Limit] = limits_of(ROOM)
     grounds = Grounds(
         rule_of_thumb="A state at typical values is half the truth: it has to exist with every part at its"
         " worse end.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.drive import (
@@ -19,7 +18,7 @@ from rules.analysis.drive import (
     subject,
     why_not_judged,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import from_to, listed, new_resistance, part_quantity, say, where
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -68,7 +67,7 @@ class MinBetaDrive:
     title = "Base drive at the least gain"
     protects = "a switch from staying half on with the weakest transistor of its type"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (EDGE, SURE, WASTE)})
+    limits: Mapping[str, Limit] = limits_of(EDGE, SURE, WASTE)
     grounds = Grounds(
         rule_of_thumb="A switch gets three times the base current that its least gain needs.",
         formula="ODF = beta_min * I_B / I_C >= 3;"

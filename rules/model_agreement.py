@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.junction.refine import NOTABLE, Refined, refine
 from rules.analysis.junction.small_signal import small_signal
 from rules.analysis.named import passes_at_power_up
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import member_pointer, say, where
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Severity, Test
@@ -60,7 +59,7 @@ class ModelAgreement:
     title = "Hand model against junction model"
     protects = "a reader from numbers that rest on the fixed drop of a junction"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({APART.name: APART})
+    limits: Mapping[str, Limit] = limits_of(APART)
     grounds = Grounds(
         rule_of_thumb="Work with 0.7 V and 0.2 V, then ask what the answer would be with 0.6 V.",
         formula="I = I_S * (exp(v / V_T) - 1);  |V_junction - V_hand| <= 0.3 V at every net",

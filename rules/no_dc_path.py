@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.floating import Island, islands_of
@@ -11,7 +10,7 @@ from rules.analysis.lonely import cause_among
 from rules.analysis.open_bases import OpenBase, finding_of, open_base
 from rules.analysis.pinched import pinched
 from rules.analysis.resolve import TRANSISTORS
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import broken
 from rules.wording import celsius, listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
@@ -53,7 +52,7 @@ class NoDcPath:
     protects = "nets from a potential that leakage, hum and fingers decide"
     api_level = API_LEVEL
     structural = True
-    limits: Mapping[str, Limit] = MappingProxyType({SHARE.name: SHARE})
+    limits: Mapping[str, Limit] = limits_of(SHARE)
     grounds = Grounds(
         rule_of_thumb="Every net has a path for direct current to a known potential in every state.",
         formula="I_CEO = (beta + 1) * I_CBO;  I_CBO doubles every 10 K;  R_BE <= V_BE,off / (3 * I_CBO)",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.lonely import (
@@ -19,7 +18,7 @@ from rules.analysis.lonely import (
     pin_counts,
     spelt_alike,
 )
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.wording import listed, member_pointer, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -52,7 +51,7 @@ class OnePinNet:
     protects = "a circuit from a wire that was forgotten, or whose name is spelt wrong"
     api_level = API_LEVEL
     structural = True
-    limits: Mapping[str, Limit] = MappingProxyType({PINS.name: PINS})
+    limits: Mapping[str, Limit] = limits_of(PINS)
     grounds = Grounds(
         rule_of_thumb="Every wire has two ends: a net joins at least two pins, or it leaves the board.",
         formula="n >= 2;  with n = 1: I = 0",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.resolve import dielectric_of
@@ -18,7 +17,7 @@ from rules.analysis.stress import (
     reversal_pair,
     unfinished_runs,
 )
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.moments import gravity
 from rules.outcomes import not_applicable, violated_by
 from rules.reversal_words import Case, advice, evidence, message, turned
@@ -72,9 +71,7 @@ class PolarisedReversal:
     title = "Polarity of electrolytic capacitors"
     protects = "electrolytic capacitors from being charged the wrong way round, from gassing and venting"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (LASTING, EVER, PASSING_BY, SEEN, TANTALUM)}
-    )
+    limits: Mapping[str, Limit] = limits_of(LASTING, EVER, PASSING_BY, SEEN, TANTALUM)
     grounds = Grounds(
         rule_of_thumb="The plus end of an electrolytic capacitor never goes more than half a volt below the"
         " other end.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.runs import Corner, power_up
@@ -16,7 +15,7 @@ from rules.analysis.startup import (
     timed_unasked,
     told_corners,
 )
-from rules.contract import API_LEVEL, Lesson
+from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.startup_words import (
     by_chance,
@@ -76,7 +75,7 @@ class PowerUp:
     title = "State after switch-on"
     protects = "the moment of switch-on from a wrong state, and an oscillator from staying still"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({MOMENT.name: MOMENT})
+    limits: Mapping[str, Limit] = limits_of(MOMENT)
     grounds = Grounds(
         rule_of_thumb="Switch-on is a stimulus too: follow it from empty capacitors to the state of rest.",
         formula="the state after a step of the supply = the state after a slow ramp = the state of rest;"

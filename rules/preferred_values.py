@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.field import rounding_error
 from rules.analysis.preferred import SERIES, is_preferred, nearest, neighbours
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.circuit import Tolerance
@@ -58,7 +57,7 @@ class PreferredValues:
     title = "Preferred values"
     protects = "the parts list from values that nobody sells"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SAME, MADE)})
+    limits: Mapping[str, Limit] = limits_of(SAME, MADE)
     grounds = Grounds(
         rule_of_thumb="Design with any number, build with E24.",
         formula="abs(X/P - 1) = 0 for a member P of the series;  nearest member: at most sqrt(q) - 1 away",

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.ratings import allowed, derated
@@ -47,10 +46,6 @@ HAIR = 1e-9  # of a limit; what rounding may add
 
 def percent(share: float) -> str:
     return f"{100.0 * share:.3g} %"
-
-
-def limits_of(*limits: Limit) -> Mapping[str, Limit]:
-    return MappingProxyType({limit.name: limit for limit in limits})
 
 
 @dataclass(frozen=True, slots=True)

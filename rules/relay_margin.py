@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.supply import copper_factor, pick_up_at
@@ -20,7 +19,7 @@ from rules.analysis.relays import (
 from rules.analysis.requirements import Window
 from rules.analysis.tuning import Tuner
 from rules.analysis.worst_there import There
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each, satisfied, violated
 from rules.relay_words import Relay, driven_by, evidence, place, series_resistor
 from rules.required_words import tuned_proposal
@@ -74,9 +73,7 @@ class RelayMargin:
     title = "Relay coil voltage"
     protects = "a relay from chattering, from failing when hot, and from never dropping out"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (EDGE, SURE, PICK_UP, RELEASE, OFF, MOST)}
-    )
+    limits: Mapping[str, Limit] = limits_of(EDGE, SURE, PICK_UP, RELEASE, OFF, MOST)
     grounds = Grounds(
         rule_of_thumb="Hot, the coil still sees 5 % more than it pulls in at; off, next to nothing.",
         formula="V_coil,min >= 1.05*V_pu*(234.5 + T)/254.5;  V_coil,off <= 0.5*V_release;"

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.supply import standby_life
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
 from rules.analysis.standing import Drain, drains_of, sources
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
 from rules.wording import listed, member_pointer, part_quantity, say
@@ -54,7 +53,7 @@ class RequiredBatteryLife:
     title = "Required battery life"
     protects = "the user from a battery that is empty before its time"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({USABLE.name: USABLE})
+    limits: Mapping[str, Limit] = limits_of(USABLE)
     grounds = Grounds(
         rule_of_thumb="A battery lasts four fifths of its capacity over the current; 550 mAh are 50 uA for a"
         " year.",

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.requirements import Asked, Relation, asked
 from rules.analysis.stays import Measured, Ruler, Stays
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.required_delay_words import cures, evidence, leaking, message, unknown_leakage
 from rules.required_words import none_asked, regions, satisfied, undecided, violated, why_unknown
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test, identity
@@ -48,7 +47,7 @@ class RequiredDelay:
     title = "Required delay"
     protects = "the time that the document asks for"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({})
+    limits: Mapping[str, Limit] = limits_of()
     grounds = Grounds(
         rule_of_thumb="A delay has to be right with the largest and the smallest capacitor of the bag.",
         formula="t_low <= t_min,  t_max <= t_high;  t = tau*ln((V_inf - V_0)/(V_inf - V_th)) piece by piece",

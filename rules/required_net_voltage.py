@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.named import End, Range, range_of
 from rules.analysis.requirements import Asked, Relation, asked
 from rules.analysis.tuning import Tuner
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.required_words import (
     at_corner,
     ends,
@@ -59,7 +58,7 @@ class RequiredNetVoltage:
     title = "Required voltage of a net"
     protects = "the voltage that the document asks for on a net"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({})
+    limits: Mapping[str, Limit] = limits_of()
     grounds = Grounds(
         rule_of_thumb="A voltage is right when it is right with the worst part of every bag.",
         formula="V_low <= V_min,  V_max <= V_high, both over all tolerances, gains, supplies, temperatures",

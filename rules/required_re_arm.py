@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.delay_corners import every_delay
 from rules.analysis.rearm_corners import WorstWay, worst_way
 from rules.analysis.recovery import NoRecovery, Recovery, recovery_of
 from rules.analysis.requirements import Asked, Window, asked, means
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.required_words import (
     limits,
     moved_by,
@@ -58,7 +57,7 @@ class RequiredReArm:
     title = "Required re-arm time"
     protects = "the next period, at the pace at which the document wants to start it"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({SHORTENING.name: SHORTENING})
+    limits: Mapping[str, Limit] = limits_of(SHORTENING)
     grounds = Grounds(
         rule_of_thumb="A timer is ready again when the next period comes out no more than 5 % short.",
         formula="t_back = sum of tau*ln(i_0/i_1) down to V_0,max = V_inf*(1 - (1-x)^eps) <= t_rearm",

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.named import missing_corners
 from rules.analysis.requirements import Asked, asked
 from rules.analysis.standing import Drain, drains_of, sources
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.required_words import limits, none_asked, nowhere, satisfied, undecided, violated, why_unknown
 from rules.standing_words import cures, evidence, of_leakage, place
 from rules.wording import listed, say
@@ -47,7 +46,7 @@ class RequiredStandingCurrent:
     title = "Required standing current"
     protects = "the battery from what the circuit draws while nothing happens"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({})
+    limits: Mapping[str, Limit] = limits_of()
     grounds = Grounds(
         rule_of_thumb="The current of a state is what it draws on a hot day, every part leaking its limit.",
         formula="I = sum over the supplies, with I_L of each capacitor and I_CBO*2^((T - 25)/10) of each"

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import re_arm
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import violated_by
 from rules.reset_words import SHORTENING, Case, advice, evidence, message
 from rules.reset_words import proposals as propose
@@ -53,7 +52,7 @@ class ResetPath:
     title = "Way back of the timing capacitor"
     protects = "the next period from what the last one left on the capacitor"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SHORTENING, PATH, LARGE)})
+    limits: Mapping[str, Limit] = limits_of(SHORTENING, PATH, LARGE)
     grounds = Grounds(
         rule_of_thumb="A timing capacitor is empty again, but for 5 % of a period, before it is needed.",
         formula="t_back = sum of tau*ln(i_0/i_1) down to V_0,max = V_inf*(1 - (1-x)^eps);  5*tau leave 0.7 %",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.cutoff import off_voltage
@@ -11,7 +10,7 @@ from rules.analysis.latches.cures import nearest
 from rules.analysis.latches.find import Latch, Rest
 from rules.analysis.latches.margins import written
 from rules.analysis.latches.resets import Control, Steered, at_ends, controls, left, moved, released, steered
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import ambient, at, corner_values, each_latch, quoted, situation, the_latch
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import (
@@ -74,7 +73,7 @@ class ResetWins:
     title = "The way back to off"
     protects = "the way back from the on state of a latch"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (OTHERS, OFF)})
+    limits: Mapping[str, Limit] = limits_of(OTHERS, OFF)
     grounds = Grounds(
         rule_of_thumb="With the reset on, one resting place is left, and the base it takes away is surely off"
         " when hot.",

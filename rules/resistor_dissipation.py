@@ -10,7 +10,7 @@ from rules.analysis.heat import Heat, heats, hottest
 from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.runs import episodes
 from rules.analysis.stress import Peak, peaks_along, stress_corner, unfinished_runs
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
@@ -19,7 +19,6 @@ from rules.ratings_words import (
     Rated,
     Verdict,
     graded,
-    limits_of,
     of_run,
     percent,
     rating,

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.requirements import asked, means
 from rules.analysis.second_period import Retimed, at_slowest, retimed, stays_moved, stimulated
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.wording import member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test, identity
@@ -52,7 +51,7 @@ class RetriggerShortening:
     title = "Period after the period"
     protects = "the second period from the charge that the first one left"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({SHARE.name: SHARE})
+    limits: Mapping[str, Limit] = limits_of(SHARE)
     grounds = Grounds(
         rule_of_thumb="Set off again as soon as it may be, a timer still runs for four fifths of its time.",
         formula="T' = tau*ln((V_inf - V_0)/(V_inf - V_th)) >= 0.8*T",

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.source_diodes import series_diode
 from rules.analysis.turned_battery import Strain, Turned, turned
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
 from rules.wording import listed, say
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
@@ -59,7 +58,7 @@ class ReverseBattery:
     title = "Battery put in backwards"
     protects = "LEDs, capacitors and junctions on the day the battery goes in the wrong way round"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (LED, CAPACITOR, EMITTER)})
+    limits: Mapping[str, Limit] = limits_of(LED, CAPACITOR, EMITTER)
     grounds = Grounds(
         rule_of_thumb="What a hand can put in backwards will be put in backwards: block it, or key it.",
         formula="V_R <= V_R,max for every LED, polarised capacitor and emitter junction, with -V_B for V_B",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_part
@@ -20,7 +19,7 @@ from rules.analysis.backwards import (
 )
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import Peak, above, along, at_rest, moves, unfinished_runs
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.moments import gravity
 from rules.outcomes import not_applicable, violated_by
 from rules.reversed_words import (
@@ -91,7 +90,7 @@ class ReversedPart:
     title = "Part drawn the wrong way round"
     protects = "a circuit from a part in backwards, which half works and is hard to find"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (LED, ARROW)})
+    limits: Mapping[str, Limit] = limits_of(LED, ARROW)
     grounds = Grounds(
         rule_of_thumb="Every junction that should conduct does so in some state, and every current follows"
         " the arrow of its transistor.",

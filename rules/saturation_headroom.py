@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.drive import ROLE, cornered, drives, input_half, stronger, subject, why_not_judged
@@ -17,7 +16,7 @@ from rules.analysis.headroom import (
     smaller_collector_resistor,
 )
 from rules.analysis.operating import Point, everywhere, operating_point, place_of
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.next_stage import left_to_others
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import assumption, from_to, gain, new_resistance, part_quantity, say, where_at
@@ -61,7 +60,7 @@ class SaturationHeadroom:
     title = "Saturation headroom"
     protects = "linear stages from saturating, switches from half saturating, and what hangs on either"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({HEADROOM.name: HEADROOM, EDGE.name: EDGE})
+    limits: Mapping[str, Limit] = limits_of(HEADROOM, EDGE)
     grounds = Grounds(
         rule_of_thumb="A linear stage keeps 1 V more than saturation at the greatest gain, a switch no more"
         " than saturation at the least; and the next stage is counted with what saturation leaves.",

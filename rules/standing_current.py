@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.supply import standby_life
 from rules.analysis.requirements import asked
 from rules.analysis.standing import Drain, sources, standby
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.standing_words import cures, evidence, of_leakage, place
 from rules.wording import listed, member_pointer, part_quantity, say
@@ -52,7 +51,7 @@ class StandingCurrent:
     title = "Standby current of a battery"
     protects = "a battery from being emptied by what nobody sees working"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (LIFE, USABLE)})
+    limits: Mapping[str, Limit] = limits_of(LIFE, USABLE)
     grounds = Grounds(
         rule_of_thumb="A battery that waits lasts a year: 550 mAh are 50 uA.",
         formula="t = 0.8*Q/I >= 1 year",

@@ -6,7 +6,6 @@ import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.delay_corners import Corner, delay_corners
@@ -18,7 +17,7 @@ from rules.analysis.requirements import delay_window
 from rules.analysis.resolve import dielectric_of
 from rules.analysis.retiming import charging_resistor
 from rules.analysis.steering import Steered, Steering, steering_of
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.delay_words import (
     changes,
     each_delay,
@@ -104,7 +103,7 @@ class SteerCurrent:
     title = "Timing resistor against the base it has to feed"
     protects = "a timer that reaches its threshold from not being able to switch"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (LEAST, WANTED)})
+    limits: Mapping[str, Limit] = limits_of(LEAST, WANTED)
     grounds = Grounds(
         rule_of_thumb="At the threshold a timing resistor brings three times the base current that steers.",
         formula="m = I_ch / (I_B + I_L), I_B = I_E/(beta + 1);  R <= (V_inf - V_th - 0.1 V)/(3*(I_B + I_L))",

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.charge import Pulse, pulses
 from rules.analysis.formulas.supply import peak_current
 from rules.charge_words import Case, evidence, message, series
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.wording import member_pointer
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Severity, Test
@@ -66,9 +65,7 @@ class StoredCharge:
     title = "Stored charge into contacts and junctions"
     protects = "contacts from welding, LEDs and diodes from the current that a capacitor gives for a moment"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType(
-        {limit.name: limit for limit in (PATH, LARGE, ENERGY, OWN, PEAK, LED, DIODE)}
-    )
+    limits: Mapping[str, Limit] = limits_of(PATH, LARGE, ENERGY, OWN, PEAK, LED, DIODE)
     grounds = Grounds(
         rule_of_thumb="Whatever a capacitor empties through has a resistor in the loop: 10 ohm for a contact,"
         " enough for its current of a moment for a junction.",

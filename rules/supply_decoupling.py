@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting, new_part
@@ -11,7 +10,7 @@ from rules.analysis.decoupling import Rail, disturbed, rail_nets, rails_of
 from rules.analysis.formulas.supply import bulk_at_least
 from rules.analysis.leakage import VOLTAGE_SHARE
 from rules.analysis.preferred import RATED_VOLTAGES, round_up
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.finding import Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -59,7 +58,7 @@ class SupplyDecoupling:
     title = "A capacitor across the rail"
     protects = "a latch or timer from the dips that the switched load makes in its own rail"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (SAG, LOAD, LASTS)})
+    limits: Mapping[str, Limit] = limits_of(SAG, LOAD, LASTS)
     grounds = Grounds(
         rule_of_thumb="A latch that shares a battery or a long lead with a relay or 50 mA has 10 to 100 uF"
         " across its rail, and 100 nF at its transistors.",

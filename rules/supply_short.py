@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.elements import SOURCES, Branch, Fault, branches_of
 from rules.analysis.preferred import round_up
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken
 from rules.wording import listed, member_pointer, part_quantity, say
 from schemas.finding import Finding, Grounds, Limit, Outcome, Quantity, Test
@@ -47,7 +46,7 @@ class SupplyShort:
     protects = "supply, wires and contacts from a current that nothing limits"
     api_level = API_LEVEL
     structural = True
-    limits: Mapping[str, Limit] = MappingProxyType({HALF.name: HALF})
+    limits: Mapping[str, Limit] = limits_of(HALF)
     grounds = Grounds(
         rule_of_thumb="Every loop through a source has a resistance that was put there on purpose.",
         formula="I_S <= 0.5 * V / r;  in a loop without resistance the voltages add up to zero",

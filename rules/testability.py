@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.field import node_at_most, reading_share
 from rules.analysis.pickup import loosest, node_resistances
 from rules.analysis.resolve import TRANSISTORS
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
 from rules.wording import say
 from schemas.finding import Grounds, Limit, Outcome, Quantity, Test
@@ -62,7 +61,7 @@ class Testability:
     title = "Points to measure"
     protects = "the check on the bench from the meter"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (METER, READING, APART)})
+    limits: Mapping[str, Limit] = limits_of(METER, READING, APART)
     grounds = Grounds(
         rule_of_thumb="A meter is a part you add: 10 Mohm on what is up to half a megohm.",
         formula="R_m/(R_m + R_n) >= 0.95 at a net whose readings differ by 0.5 V",

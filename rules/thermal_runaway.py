@@ -10,9 +10,9 @@ from rules.analysis.operating import everywhere
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.warming import Warming, warming
 from rules.analysis.worst_case import at_worst
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each
-from rules.ratings_words import BRIEF, Mark, Rated, Verdict, graded, limits_of, rating, told
+from rules.ratings_words import BRIEF, Mark, Rated, Verdict, graded, rating, told
 from rules.runaway_words import Case, advice, evidence, message, place_of_case, with_emitter_resistor
 from schemas.finding import Grounds, Limit, Outcome, Severity, Test
 

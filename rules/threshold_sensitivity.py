@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.crossing import Crossing
 from rules.analysis.delay_corners import Corner, delay_corners
 from rules.analysis.requirements import delay_window
 from rules.analysis.retiming import fraction, nearer_threshold
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.delay_words import changes, each_delay, no_nominal, place, satisfied, violated
 from rules.wording import member_pointer, new_resistance, say, times
 from schemas.finding import Change, Grounds, Limit, Outcome, Proposal, Quantity, Severity, Test
@@ -83,7 +82,7 @@ class ThresholdSensitivity:
     title = "Flat crossing of a threshold"
     protects = "a delay from small errors of its threshold"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (FLAT, CRAWL, SWING)})
+    limits: Mapping[str, Limit] = limits_of(FLAT, CRAWL, SWING)
     grounds = Grounds(
         rule_of_thumb="A threshold lies between a volt and four fifths of what the capacitor aims at.",
         formula="S = (dt/t)/(dV_th/V_th) = [x/(1-x)] / ln(1/(1-x)),  x = V_th/V_inf",

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.delay_corners import every_delay
 from rules.analysis.leakage import choices
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.leakage_words import Case, case_of, evidence, message, never_ends, other_ways, worst_case
 from rules.outcomes import broken
 from rules.wording import member_pointer, times
@@ -67,7 +66,7 @@ class TimingLeakage:
     title = "Leakage of the timing capacitor"
     protects = "a delay from stretching or from never ending"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (STALL, SHARE, REMARK)})
+    limits: Mapping[str, Limit] = limits_of(STALL, SHARE, REMARK)
     grounds = Grounds(
         rule_of_thumb="At the threshold a timing capacitor gets at least ten times what it may leak.",
         formula="rho = I_L / I_ch = k*tau*V_R / (V_inf - V_th);  smallest: e*k*t*V_R / V_inf",

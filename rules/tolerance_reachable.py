@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.delay_corners import delay_corners, every_delay
@@ -14,7 +13,7 @@ from rules.analysis.rearm_corners import worst_way
 from rules.analysis.recovery import NoRecovery, recovery_of
 from rules.analysis.requirements import Asked, asked, means
 from rules.analysis.stays import Ruler, Stays
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
 from rules.reachable_words import CLASSES, Case, advice, evidence, message, proposals
 from rules.reset_words import SHORTENING
@@ -72,7 +71,7 @@ class ToleranceReachable:
     title = "Tolerances that a requirement asks for"
     protects = "a requirement from parts that nobody sells"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (CLOSE, SHORTENING)})
+    limits: Mapping[str, Limit] = limits_of(CLOSE, SHORTENING)
     grounds = Grounds(
         rule_of_thumb="What 1 % resistors cannot hold is no matter of resistors.",
         formula="x_max/x_min at 1 % <= x_high/x_low;  t = k*R*C: r <= (1 + w)/(1 + c) - 1",

@@ -11,7 +11,7 @@ from rules.analysis.loads import Load, heaviest, loads
 from rules.analysis.operating import operating_point
 from rules.analysis.resolve import TRANSISTORS
 from rules.analysis.stress import moves, stress_corner
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each
 from rules.ratings_words import (
     BRIEF,
@@ -22,7 +22,6 @@ from rules.ratings_words import (
     Verdict,
     careful_power,
     graded,
-    limits_of,
     of_run,
     power_at,
     rating,

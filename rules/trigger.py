@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.corners.labels import label
@@ -13,7 +12,7 @@ from rules.analysis.timeline.timelines import gains
 from rules.analysis.trigger_drive import Amplitude, amplitude, too_weak, vertices
 from rules.analysis.trigger_width import held_for_ever, least_width
 from rules.analysis.triggers import NoTrigger, Trigger, named_stimuli, triggers
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
 from rules.trigger_words import (
     amplitude_advice,
@@ -78,7 +77,7 @@ class TriggerRule:
     title = "Strength and length of a trigger"
     protects = "a latch or timer from triggers that it misses, and from one that never goes"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({limit.name: limit for limit in (DRIVE, WIDTH, PARKED)})
+    limits: Mapping[str, Limit] = limits_of(DRIVE, WIDTH, PARKED)
     grounds = Grounds(
         rule_of_thumb="A trigger brings twice the current and lasts three times as long as it takes.",
         formula="I_trig/I_fold >= 2, I_fold = V_BE/R_BE + V_BE2/(R_B2*beta_1);"

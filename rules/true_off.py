@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.off_states import (
@@ -19,7 +18,7 @@ from rules.analysis.operating import supposed
 from rules.analysis.readings import worst_reading
 from rules.analysis.stress import clean
 from rules.analysis.worst_case import at_worst
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.off_words import conducting_message, half_off_message, level_shifter, off_evidence, pull_harder
 from rules.outcomes import not_applicable, satisfied, violated
 from rules.wording import member_pointer
@@ -62,7 +61,7 @@ class TrueOff:
     title = "A switch that turns off"
     protects = "a load from never going out"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({SPARE.name: SPARE})
+    limits: Mapping[str, Limit] = limits_of(SPARE)
     grounds = Grounds(
         rule_of_thumb="Off is what the emitter says: the base within 0.4 V of it, hot, at the highest"
         " supply.",

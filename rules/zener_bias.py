@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rules.analysis.formulas.feeding import power_allowed
 from rules.analysis.readings import Asked, Reading, readings, worst_reading
 from rules.analysis.shunts import LEAST_CURRENT, Shunt, breakdown_current, shunt_of, starved
-from rules.contract import API_LEVEL, Dial, Lesson
+from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, of_each, satisfied, violated_by
 from rules.wording import celsius, say, where
 from rules.zener_words import evidence, feeds_less, feeds_more, knee_message, power_message
@@ -57,7 +56,7 @@ class ZenerBias:
     title = "Current of a zener"
     protects = "a voltage that a zener holds from sagging with the battery, and the zener from burning"
     api_level = API_LEVEL
-    limits: Mapping[str, Limit] = MappingProxyType({x.name: x for x in (KNEE, SURE, POWER, SHARE, SOFT)})
+    limits: Mapping[str, Limit] = limits_of(KNEE, SURE, POWER, SHARE, SOFT)
     grounds = Grounds(
         rule_of_thumb="Two milliamperes for the zener when the battery is low and the load at its greatest.",
         formula="I_Z,min = (V_S,min - V_Z,max)/R_max - I_load,max >= 2 mA;  P_Z,max = V_Z*I_Z,max <= P(T)/2;"
