@@ -14,6 +14,7 @@ from rules.analysis.off_states import base_drive
 from rules.analysis.operating import sign_of, supposed
 from rules.analysis.preferred import round_down
 from rules.analysis.readings import Reading
+from rules.analysis.resolve import SUPPLIES
 from rules.ratings_words import rating
 from rules.wording import from_to, new_resistance, say, where
 from schemas.finding import Limit, Proposal, Quantity, Test
@@ -131,7 +132,7 @@ def _load(study: Study, part: Part) -> float:
     supplies = [
         abs(study.value(p.name, "voltage"))
         for p in study.circuit.parts.values()
-        if p.kind in ("battery", "supply")
+        if p.kind in SUPPLIES
     ]
     if not arms or not supplies:
         return USUAL * study.value(part.name, "beta_min") / OVERDRIVE

@@ -10,6 +10,7 @@ from rules.analysis.additions import Fitting, new_net, new_part
 from rules.analysis.corners.labels import NOMINAL
 from rules.analysis.formulas.field import pull_at_most
 from rules.analysis.preferred import round_down
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.wetting import Closing, Number, closing, greatest_current
 from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import not_applicable, violated_by
@@ -239,7 +240,7 @@ def _pulls(study: Study, part: Part, case: Closing, wanted: float) -> Iterator[P
     if case.steady is None or wetting is None or case.steady.value <= 0.0:
         return
     parts = study.circuit.parts.values()
-    fed = {net for p in parts if p.kind in ("battery", "supply") for net in p.pins.values()}
+    fed = {net for p in parts if p.kind in SUPPLIES for net in p.pins.values()}
     here = set(part.pins.values()) - fed
     for other in parts:
         if other.kind != "resistor" or not here & set(other.pins.values()):

@@ -17,6 +17,7 @@ from rules.analysis.hazards import (
     shares_nets,
     span_of,
 )
+from rules.analysis.resolve import SUPPLIES
 from rules.burning_words import FIERY, abilities, burns, declared_voltage, larger_fuse, new_fuse
 from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.outcomes import broken, not_applicable
@@ -115,7 +116,7 @@ class ExtraLowVoltage:
         """The voltages of the whole circuit, each source, each contact of the mains, and its use."""
         yield self._voltage(study)
         for part in study.circuit.parts.values():
-            if part.kind in ("battery", "supply"):
+            if part.kind in SUPPLIES:
                 yield self._source(study, part)
             elif part.kind == "contact" and part.values.get("mains") is True:
                 yield self._mains(study, part)

@@ -12,6 +12,7 @@ from rules.analysis.formulas.supply import critical_slope, filter_at_least, step
 from rules.analysis.latches.edges import Base, bases
 from rules.analysis.latches.find import Latch
 from rules.analysis.preferred import round_up
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.study import Situation
 from rules.contract import API_LEVEL, Dial, Lesson, limits_of
 from rules.latch_words import ambient, each_latch, quoted, the_latch
@@ -222,7 +223,7 @@ def _rail(study: Study) -> float:
         abs(study.value(part.name, end))
         for part in study.circuit.parts.values()
         for end in ("voltage", "high")
-        if part.kind in ("battery", "supply")
+        if part.kind in SUPPLIES
     ]
     return max(found, default=0.0)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.additions import Fitting, new_part
 from rules.analysis.coils import Opening, first_pin, last_pin, opener
 from rules.analysis.formulas.coils import release_time, stored_energy
-from rules.analysis.resolve import Known
+from rules.analysis.resolve import SUPPLIES, Known
 from rules.analysis.stress import Peak
 from rules.moments import moment
 from rules.wording import listed, part_quantity, say
@@ -158,4 +158,4 @@ def advice(study: Study, opening: Opening, one_way: bool) -> Iterator[str]:
 
 
 def _supplies(study: Study) -> list[Part]:
-    return [p for p in study.circuit.parts.values() if p.kind in ("battery", "supply")]
+    return [p for p in study.circuit.parts.values() if p.kind in SUPPLIES]

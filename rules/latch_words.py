@@ -22,6 +22,7 @@ from rules.analysis.latches.margins import (
     survives_at,
 )
 from rules.analysis.operating import operating_point
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.study import Situation
 from rules.outcomes import not_applicable
 from rules.wording import from_to, gain, listed, member_pointer, new_resistance, with_position
@@ -179,7 +180,7 @@ def supplies(latch: Latch) -> Mapping[str, tuple[float, float]]:
     resolved = latch.network.resolved
     found = {}
     for branch in latch.network.branches:
-        if resolved.circuit.parts[branch.part].kind in ("battery", "supply"):
+        if resolved.circuit.parts[branch.part].kind in SUPPLIES:
             nominal = resolved.value(branch.part, "voltage")
             shares = [resolved.value(branch.part, end) / nominal for end in ("low", "high") if nominal]
             if shares:

@@ -9,7 +9,7 @@ from rules.analysis.floating import Island, islands_of
 from rules.analysis.lonely import cause_among
 from rules.analysis.open_bases import OpenBase, finding_of, open_base
 from rules.analysis.pinched import pinched
-from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS
 from rules.contract import API_LEVEL, Lesson, limits_of
 from rules.outcomes import broken
 from rules.wording import celsius, listed, member_pointer, say
@@ -203,7 +203,7 @@ def _filled(study: Study, island: Island) -> bool:
         parts[name].kind == "diode"
         and parts[name].pins[near] in nets
         and any(
-            source.kind in ("battery", "supply")
+            source.kind in SUPPLIES
             and source.pins[hot] == parts[name].pins[far]
             and source.pins[cold] == study.circuit.ground
             for source in parts.values()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.source_diodes import series_diode
 from rules.analysis.turned_battery import Strain, Turned, turned
 from rules.contract import API_LEVEL, Dial, Lesson, limits_of
@@ -91,7 +92,7 @@ class ReverseBattery:
 
     def check(self, study: Study) -> Iterable[Outcome]:
         """One outcome per battery or supply."""
-        sources = [part for part in study.circuit.parts.values() if part.kind in ("battery", "supply")]
+        sources = [part for part in study.circuit.parts.values() if part.kind in SUPPLIES]
         if not sources:
             yield not_applicable(self, (), "there is no battery")
         for part in sources:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from rules.analysis.additions import Fitting
 from rules.analysis.coils import is_coil
 from rules.analysis.lonely import is_terminal, pin_counts
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.runs import episodes, unfinished
 from rules.analysis.stress import moves, stress_corner
 
@@ -156,8 +157,8 @@ def idle(study: Study, part: Part) -> Idle | str:
     ends = set(part.pins.values()) | set(partner.pins.values())
     if part.kind == "diode" and partner.kind == "resistor" and ends & study.roles.rails:
         return f"with {partner.name} it may keep a net from going beyond a rail"
-    sources = [p for p in study.circuit.parts.values() if p.kind in ("battery", "supply")]
-    if partner.kind in ("battery", "supply") and len(sources) > 1:
+    sources = [p for p in study.circuit.parts.values() if p.kind in SUPPLIES]
+    if partner.kind in SUPPLIES and len(sources) > 1:
         return f"it may keep {partner.name} in reserve"
     other = turned_study(study, part)
     if other.faults or not other.complete:

@@ -11,6 +11,7 @@ from rules.analysis.elements import RESISTIVE, SOURCES, Configuration
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.hazards import shares_nets
 from rules.analysis.lonely import is_terminal, is_unused_throw, lonely_pins
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.runs import positions
 from rules.analysis.states import State, StateSet, find_states
 from rules.analysis.timeline.stores import store_names
@@ -186,7 +187,7 @@ def dead_end(study: Study, name: str) -> str | None:
     """The finding about what ends the way of a control: a one-pin net, or a diode that is drawn backwards."""
     circuit = study.circuit
     # no more than the poles themselves: a contact in a supply line makes a rail of what lies behind it
-    sources = (part for part in circuit.parts.values() if part.kind in ("battery", "supply"))
+    sources = (part for part in circuit.parts.values() if part.kind in SUPPLIES)
     rails = {circuit.ground, *(net for part in sources for net in part.pins.values())}
     seen = set(circuit.parts[name].pins.values()) - rails
     front = sorted(seen)

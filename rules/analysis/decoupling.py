@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.coils import coil_names
 from rules.analysis.latches.find import latches
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.standing import drawn, sources
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def rail_nets(study: Study, source: str) -> tuple[str, str]:
     count = dict.fromkeys(sorted(rails), 0)
     for other in circuit.parts.values():
         for net in other.pins.values():
-            if net in count and other.kind not in ("battery", "supply"):
+            if net in count and other.kind not in SUPPLIES:
                 count[net] += 1
     hot = plus if minus == circuit.ground else minus
     others = {net for name in sources(circuit) for net in circuit.parts[name].pins.values()}

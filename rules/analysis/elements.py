@@ -10,14 +10,14 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.analysis.resolve import TRANSISTORS, Resolved
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS, Resolved
 from schemas.circuit import Part
 
 Array: TypeAlias = NDArray[np.float64]
 RESISTIVE = ("resistor", "coil", "load")
 JOINTS = ("contact", "fuse")  # what may join two nets without any resistance
 COILS = ("inductor", "coil")  # what keeps a current when it is held
-SOURCES = ("battery", "supply", "driver")
+SOURCES = (*SUPPLIES, "driver")
 # current into each pin of an NPN per ampere of junction current: (constant, times 1/(1+gain))
 TERMINALS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "forward": {"collector": (1.0, -1.0), "base": (0.0, 1.0), "emitter": (-1.0, 0.0)},
@@ -111,7 +111,7 @@ def branches_of(
     capacitors: list[Branch] = []
     for part in resolved.circuit.parts.values():
         name, pins = part.name, part.pins
-        if part.kind in ("battery", "supply"):
+        if part.kind in SUPPLIES:
             ends, voltage, r = (
                 ("plus", "minus"),
                 resolved.value(name, "voltage"),

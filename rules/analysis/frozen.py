@@ -19,7 +19,7 @@ from rules.analysis.complementarity import solve_together
 from rules.analysis.elements import RESISTIVE, Configuration, capacitor_pins
 from rules.analysis.mode_line import ModeLine, Tracer
 from rules.analysis.network import build_network
-from rules.analysis.resolve import CORNERS, TRANSISTORS, Resolved
+from rules.analysis.resolve import CORNERS, SUPPLIES, TRANSISTORS, Resolved
 from rules.analysis.states import State, StateSet, start_betas, states_of
 
 PHASE_LIMIT = 6
@@ -226,7 +226,7 @@ def held_with(resolved: Resolved, capacitor: str, start: State | None) -> dict[s
     """
     own = resolved.value(capacitor, "capacitance")
     parts = resolved.circuit.parts.values()
-    supplied = [set(part.pins.values()) for part in parts if part.kind in ("battery", "supply")]
+    supplied = [set(part.pins.values()) for part in parts if part.kind in SUPPLIES]
     held = {}
     for part in parts:
         if part.kind != "capacitor" or (part.name != capacitor and set(part.pins.values()) in supplied):

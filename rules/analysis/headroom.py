@@ -10,6 +10,7 @@ from rules.analysis.drive import QUIET, last_that
 from rules.analysis.formulas.bias import collector_resistor_at_most
 from rules.analysis.operating import Point, operating_point, sign_of, supposed
 from rules.analysis.preferred import members_between
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.roles import Arm, Stage
 from rules.analysis.states import State
 from rules.analysis.worst_case import at_worst
@@ -102,7 +103,7 @@ def resistor_by_hand(collector: Collector, headroom: float) -> float | None:
 
 def supply_ends(study: Study) -> list[dict[tuple[str, str], float]]:
     """Every source as declared, all at their lowest, all at their highest voltage."""
-    sources = [part.name for part in study.circuit.parts.values() if part.kind in ("battery", "supply")]
+    sources = [part.name for part in study.circuit.parts.values() if part.kind in SUPPLIES]
     members = ("voltage", "low", "high")
     return [{(name, "voltage"): study.value(name, member) for name in sources} for member in members]
 

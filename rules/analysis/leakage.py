@@ -15,7 +15,7 @@ from rules.analysis.formulas.timing import (
 )
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.preferred import RATED_VOLTAGES
-from rules.analysis.resolve import dielectric_of, part_pointer
+from rules.analysis.resolve import SUPPLIES, dielectric_of, part_pointer
 from schemas.finding import Change, Origin
 from schemas.quantities import document_text
 
@@ -142,15 +142,15 @@ def highest_voltage(study: Study, capacitor: str) -> float:
         for timed in study.timing(corner):
             for phase in (timed.phase, *timed.after) if timed.capacitor == capacitor else ():
                 found.extend(abs(end) for s in phase.segments for end in (s.start, s.end))
-    return max(found) * _supply_span(study)
+    return max(found) * supply_span(study)
 
 
-def _supply_span(study: Study) -> float:
+def supply_span(study: Study) -> float:
     """Highest over nominal supply voltage, at least 1."""
     spans = [
         study.value(p.name, "high") / study.value(p.name, "voltage")
         for p in study.circuit.parts.values()
-        if p.kind in ("battery", "supply") and study.value(p.name, "voltage")
+        if p.kind in SUPPLIES and study.value(p.name, "voltage")
     ]
     return max([1.0, *spans])
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.additions import Fitting
 from rules.analysis.elements import RESISTIVE
-from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS
 from schemas.finding import identity
 from schemas.problems import edit_distance
 
@@ -148,13 +148,13 @@ def _patterns(circuit: Circuit, part: Part, pin: str) -> Iterator[Home]:
         yield from (Home(net, "where its emitter current flows") for net in wanted)
     elif part.kind not in TRANSISTORS and pin in _RETURNS:
         yield from (Home(net, "the return of its current") for net in minus)
-    elif pin in ("anode", "plus") and part.kind not in ("battery", "supply"):
+    elif pin in ("anode", "plus") and part.kind not in SUPPLIES:
         yield from (Home(net, "where its current comes from") for net in plus)
 
 
 def _rails(circuit: Circuit) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Nets at the plus ends of batteries and supplies, and ground with those at their minus ends."""
-    sources = [part for part in circuit.parts.values() if part.kind in ("battery", "supply")]
+    sources = [part for part in circuit.parts.values() if part.kind in SUPPLIES]
     plus = {part.pins["plus"] for part in sources} - {circuit.ground}
     minus = {part.pins["minus"] for part in sources} - plus - {circuit.ground}
     return tuple(sorted(plus)), (circuit.ground, *sorted(minus))

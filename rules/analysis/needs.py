@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.readings import Reading, readings, worst_reading
-from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS
 from rules.analysis.stress import Pair, along, between, capacitor_pair, collector_pair, reverse_pair
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ class Need:
 _CURRENT_PIN = {"npn": "collector", "pnp": "collector", "diode": "anode", "led": "anode", "zener": "anode"}
 _REVERSED = ("diode", "led", "zener")
 _ONE_WAY = (*TRANSISTORS, *_REVERSED)
-_SOURCES = ("battery", "supply", "driver", "current-source")
+_SOURCES = (*SUPPLIES, "driver", "current-source")
 
 
 def needs(study: Study) -> Mapping[str, Need]:
@@ -89,7 +89,7 @@ def _floating(study: Study, pair: Pair) -> Extreme | None:
     loose = next((s for s in nominal if any(s.state.nets[net] is None for net in pair)), None)
     if loose is None:
         return None
-    sources = [part.name for part in study.circuit.parts.values() if part.kind in ("battery", "supply")]
+    sources = [part.name for part in study.circuit.parts.values() if part.kind in SUPPLIES]
     volts = sum(max(abs(study.value(name, end)) for end in ("low", "high")) for name in sources)
     corner = "every supply at its highest" if len(sources) > 1 else "the supply at its highest"
     return Extreme(volts, loose.label, corner) if sources else None

@@ -16,6 +16,7 @@ from schemas.finding import Assumed, Origin
 from schemas.kinds import ASSUMPTIONS
 
 TRANSISTORS = ("npn", "pnp")
+SUPPLIES = ("battery", "supply")
 REFERENCE_CURRENT = 10e-3  # A; where the search starts before the actual collector current is known
 CORNERS = ("min", "typical", "max")
 DEFAULT_REST = {"contact": "open", "driver": "low"}

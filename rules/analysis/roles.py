@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from rules.analysis.elements import JOINTS, RESISTIVE
-from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS
 from rules.analysis.states import State
 from schemas.circuit import Circuit, Part
 
@@ -95,7 +95,7 @@ class Roles:
         while True:
             before = len(found)
             for part in parts:
-                if part.kind in ("battery", "supply") and found & set(part.pins.values()):
+                if part.kind in SUPPLIES and found & set(part.pins.values()):
                     found |= set(part.pins.values())
             for part in passing:
                 for near, far in itertools.permutations(part.pins.values(), 2):
@@ -107,7 +107,7 @@ class Roles:
     def _only_way(self, part: Part, near: str, far: str) -> bool:
         """True when ``part`` is all that joins ``far`` to the rail ``near``, ground left out."""
         others = [p for p in self.circuit.parts.values() if p.name != part.name]
-        if all(p.kind in ("battery", "supply", *JOINTS) for p in others if far in p.pins.values()):
+        if all(p.kind in (*SUPPLIES, *JOINTS) for p in others if far in p.pins.values()):
             return any(far in p.pins.values() for p in others)
         if near == self.circuit.ground:
             return False

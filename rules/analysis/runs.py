@@ -13,6 +13,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, Literal
 
 from rules.analysis.elements import Configuration
+from rules.analysis.resolve import SUPPLIES
 from rules.analysis.states import State, find_states
 from rules.analysis.timeline.engine import EVENT_BUDGET, Point, World
 from rules.analysis.timeline.timelines import POWER_UP, course, gains, point_of, world_of
@@ -69,7 +70,7 @@ def highest_supplies(study: Study) -> dict[str, float]:
     """Batteries and supplies whose highest voltage (V) lies above the nominal one."""
     found = {}
     for part in study.circuit.parts.values():
-        if part.kind in ("battery", "supply"):
+        if part.kind in SUPPLIES:
             nominal, high = study.value(part.name, "voltage"), study.value(part.name, "high")
             if abs(high) > abs(nominal):
                 found[part.name] = high

@@ -16,16 +16,15 @@ from rules.analysis.corners.existence import states_at
 from rules.analysis.corners.worst import Sensitivity, worst
 from rules.analysis.formulas.cutoff import COLDEST, HOTTEST, collector_base_leakage
 from rules.analysis.frozen import capacitor_voltage
-from rules.analysis.leakage import Promise, promise_of
+from rules.analysis.leakage import Promise, promise_of, supply_span
 from rules.analysis.named import Pinned, fitting, range_of
-from rules.analysis.resolve import TRANSISTORS, dielectric_of, resolve
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS, dielectric_of, resolve
 from rules.analysis.states import State, find_states
 from schemas.circuit import Circuit, Part, Tolerance, Value, frozen_map
 
 if TYPE_CHECKING:
     from rules.analysis.study import Situation, Study
 
-SOURCES = ("battery", "supply")
 _LEAK = "leakage of "
 _STILL = 1e-3  # V; a capacitor or junction at less leaks nothing
 Leaks: TypeAlias = Mapping[str, Promise | float]  # of a capacitor its promise, of a transistor I_CBO in A
@@ -64,7 +63,7 @@ class Leaky:
 
 def sources(circuit: Circuit, *kinds: str) -> tuple[str, ...]:
     """Batteries and supplies by name, or only those of ``kinds``."""
-    return tuple(p.name for p in circuit.parts.values() if p.kind in (kinds or SOURCES))
+    return tuple(p.name for p in circuit.parts.values() if p.kind in (kinds or SUPPLIES))
 
 
 def drawn(state: State, names: tuple[str, ...]) -> float | None:
@@ -210,7 +209,7 @@ def _reverse_biased(part: Part, state: State) -> bool:
 def _with_leaks(study: Study, state: State, leaks: Leaks) -> Pinned:
     """The circuit with its leakages as parts of their own."""
     made = dict(study.circuit.parts)
-    span = _supply_span(study)
+    span = supply_span(study)
     for name, leak in leaks.items():
         part, extra = study.circuit.parts[name], leak_name(name)
         if isinstance(leak, Promise):
@@ -241,16 +240,6 @@ def is_leak(name: str) -> bool:
 
 def _circuit_with(circuit: Circuit, parts: Mapping[str, Part]) -> Circuit:
     return replace(circuit, parts=frozen_map(parts))
-
-
-def _supply_span(study: Study) -> float:
-    """Highest over nominal supply voltage, at least 1."""
-    spans = [1.0]
-    for name in sources(study.circuit):
-        nominal = study.value(name, "voltage")
-        if nominal:
-            spans.append(study.value(name, "high") / nominal)
-    return max(spans)
 
 
 def _nearest(states: tuple[State, ...], like: State) -> State | None:

@@ -15,7 +15,7 @@ from rules.analysis.corners.worst import Sense, worst
 from rules.analysis.elements import Configuration
 from rules.analysis.frozen import capacitor_voltage
 from rules.analysis.network import build_network
-from rules.analysis.resolve import resolve
+from rules.analysis.resolve import SUPPLIES, resolve
 from rules.analysis.states import State, find_states, linear_state, states_of
 from rules.analysis.stress import between
 from schemas.circuit import Part, frozen_map
@@ -154,7 +154,7 @@ def _first(
 ) -> Number | None:
     """The current at the moment of closing; at nominal values where it is no more than the settled one."""
     resolved, parts = study.resolved, study.circuit.parts.values()
-    fed = [set(p.pins.values()) for p in parts if p.kind in ("battery", "supply")]
+    fed = [set(p.pins.values()) for p in parts if p.kind in SUPPLIES]
     stored = {
         p.name: capacitor_voltage(resolved, before.state, p.name)
         for p in parts

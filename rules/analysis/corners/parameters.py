@@ -18,7 +18,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from rules.analysis.resolve import TRANSISTORS, Known, Resolved
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS, Known, Resolved
 from rules.analysis.states import State, collector_currents
 from schemas.circuit import Part
 from schemas.finding import Origin
@@ -80,7 +80,7 @@ def parameters(resolved: Resolved, state: State | None = None) -> tuple[Paramete
     for part in resolved.circuit.parts.values():
         if part.kind in TRANSISTORS:
             found.append(_gain(resolved, part.name, currents.get(part.name, 0.0)))
-        elif part.kind in ("battery", "supply"):
+        elif part.kind in SUPPLIES:
             found.append(_supply(resolved, part.name))
         else:
             found.extend(_values(resolved, part))

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from rules.analysis.corners.layout import Layout, layout_of
 from rules.analysis.corners.parameters import Key, Parameter, effects
-from rules.analysis.elements import SOURCES, Array
+from rules.analysis.elements import Array
 from rules.analysis.elimination import WIDE, star_mesh_inverses
 from rules.analysis.network import Network
-from rules.analysis.resolve import TRANSISTORS
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS
 
 SUSPECT = 1e-9  # of the largest resistance seen; a smaller response may be rounding
 
@@ -280,7 +280,7 @@ def stack_of(layout: Layout, parameters: Sequence[Parameter], values: Array) -> 
     voltages, ohms = [], []
     for branch in network.branches:
         kind = kinds[branch.part].kind
-        source = kind in SOURCES and kind != "driver"
+        source = kind in SUPPLIES
         voltages.append(column(branch.part, "voltage") if source else branch.voltage)
         ohms.append(column(branch.part, "resistance") if kind == "inductor" else branch.resistance)
     drops, slopes = [], []

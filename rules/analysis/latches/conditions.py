@@ -24,9 +24,7 @@ from rules.analysis.corners.parameters import (
 from rules.analysis.elements import Array
 from rules.analysis.formulas.cutoff import collector_base_leakage
 from rules.analysis.network import Network
-from rules.analysis.resolve import TRANSISTORS
-
-SOURCES = ("battery", "supply")
+from rules.analysis.resolve import SUPPLIES, TRANSISTORS
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +65,7 @@ def condition(network: Network, point: Point, gains: Mapping[str, float]) -> Con
     source = network.source_vector()
     size = len(network.nets)
     for k, branch in enumerate(network.branches):
-        if parts[branch.part].kind in SOURCES:
+        if parts[branch.part].kind in SUPPLIES:
             source[size + k] = point.get((branch.part, "voltage"), branch.voltage)
     return Conditions(np.array(gain), np.array(drops), source)
 
@@ -82,7 +80,7 @@ def forward_of(network: Network, transistors: Iterable[str]) -> Array:
 def fed_by(network: Network) -> Array:
     """1 for the branch of each battery and supply, else 0, over nets and branches."""
     parts = network.resolved.circuit.parts
-    kinds = [parts[branch.part].kind in SOURCES for branch in network.branches]
+    kinds = [parts[branch.part].kind in SUPPLIES for branch in network.branches]
     return np.array([False] * len(network.nets) + kinds, dtype=np.float64)
 
 
