@@ -7,7 +7,7 @@ the order in which they are told.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -65,15 +65,22 @@ class Hearing:
     """One circuit, on which the rules of a rule set are asked one at a time; each is asked once.
 
     Never raises for what a rule does.  Without ``proposing`` the rules give verdicts only, which is faster.
-    ``study`` has analyses of the same circuit that are used again.
+    ``study`` has analyses of the same circuit that are used again.  ``pause`` is
+    called before each rule is asked; what it raises ends the asking, and what
+    was said until then stays.
     """
 
     def __init__(
-        self, circuit: Circuit, ruleset: Ruleset, proposing: bool = True, study: Study | None = None
+        self,
+        circuit: Circuit,
+        ruleset: Ruleset,
+        proposing: bool = True,
+        study: Study | None = None,
+        pause: Callable[[], None] | None = None,
     ) -> None:
         from rules.analysis.study import Study
 
-        self.circuit, self.ruleset = circuit, ruleset
+        self.circuit, self.ruleset, self.pause = circuit, ruleset, pause
         if study is None:
             study = Study(circuit, proposing=proposing, preferences=ruleset.preferences)
         self.study = study.asked(proposing)
@@ -89,6 +96,8 @@ class Hearing:
 
     def _outcomes(self, entry: LoadedRule) -> list[Outcome]:
         if entry.slug not in self._said:
+            if self.pause is not None:
+                self.pause()
             self._said[entry.slug] = _judge(entry, self.study)
         return self._said[entry.slug]
 

@@ -11,7 +11,7 @@ the steps shows) everything is withdrawn and the document stays as it was.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -61,9 +61,18 @@ class Mended:
     reasons: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-def mend(circuit: Circuit, raw: Mapping[str, Any], ruleset: Ruleset, cap: int = MAX_STEPS) -> Mended:
-    """Apply proven remedies until none is left.  ``raw`` itself is never changed."""
-    start = Bench(ruleset, raw, circuit, RUNS_PER_MEND)
+def mend(
+    circuit: Circuit,
+    raw: Mapping[str, Any],
+    ruleset: Ruleset,
+    cap: int = MAX_STEPS,
+    pause: Callable[[], None] | None = None,
+) -> Mended:
+    """Apply proven remedies until none is left.  ``raw`` itself is never changed.
+
+    ``pause`` is called between rules; what it raises ends the mending.
+    """
+    start = Bench(ruleset, raw, circuit, RUNS_PER_MEND, pause=pause)
     bench = start
     steps: list[Step] = []
     seen = {content_key(raw)}

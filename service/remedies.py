@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -42,6 +42,7 @@ REMEDIES_SHOWN = 4
 EVERY_WORST = "the worst corner of each rule"
 
 if TYPE_CHECKING:
+    from rules.analysis.study import Study
     from schemas.problems import DocumentProblems
 
 Steps: TypeAlias = tuple[tuple[str, Proposal], ...]  # (rule that proposes, what it proposes)
@@ -73,6 +74,9 @@ class Bench:
     """Where proposals for one document are tried.  Hearings are kept by content, and runs are counted.
 
     A run is a copy on which more is asked than the rule of the finding itself.
+    ``study`` has analyses of the document itself that are used again.  ``pause``
+    is as in :class:`Hearing`; a bench on which it raised is not asked again, as
+    its runs are counted half.
     """
 
     ruleset: Ruleset
@@ -81,6 +85,8 @@ class Bench:
     budget: int = RUNS_PER_REVIEW
     runs: int = 0
     trials: int = 0
+    study: Study | None = None
+    pause: Callable[[], None] | None = None
     _hearings: dict[str, Hearing | str] = field(default_factory=dict)
     _counted: set[str] = field(default_factory=set)
     _objections: Counter[str] = field(default_factory=Counter)
@@ -90,7 +96,7 @@ class Bench:
     @property
     def baseline(self) -> Run:
         if self._baseline is None:
-            hearing = Hearing(self.circuit, self.ruleset)
+            hearing = Hearing(self.circuit, self.ruleset, study=self.study, pause=self.pause)
             self._baseline = hearing.whole()
             key = content_key(self.raw)
             self._hearings[key] = hearing
@@ -102,8 +108,8 @@ class Bench:
         known = self.hear(raw)
         if isinstance(known, str):
             raise ValueError(f"not a proven change: {known}")
-        full = Hearing(known.circuit, self.ruleset, study=known.study).whole()
-        made = Bench(self.ruleset, raw, known.circuit, self.budget, self.runs)
+        full = Hearing(known.circuit, self.ruleset, study=known.study, pause=self.pause).whole()
+        made = Bench(self.ruleset, raw, known.circuit, self.budget, self.runs, pause=self.pause)
         made._hearings, made._counted, made._objections = self._hearings, self._counted, self._objections
         made._baseline = full
         return made
@@ -115,15 +121,18 @@ class Bench:
         """
         from service.causes import with_proven_causes
 
-        told = []
-        for finding in self.baseline.findings:
-            if self._goes_with_its_root(finding):
-                told.append(finding)
-                continue
-            found = self.prove(finding)
-            told.append(replace(finding, remedies=found.remedies, advice=(*finding.advice, *found.advice)))
+        told = tuple(self.one_by_one())
         cleared = {key: found.cleared[0] for key, found in self._proofs.items() if found.cleared}
         return with_proven_causes(told, cleared)
+
+    def one_by_one(self) -> Iterator[Finding]:
+        """Each finding with its proven remedies, as soon as they are; without the causes that proofs show."""
+        for finding in self.baseline.findings:
+            if self._goes_with_its_root(finding):
+                yield finding
+                continue
+            found = self.prove(finding)
+            yield replace(finding, remedies=found.remedies, advice=(*finding.advice, *found.advice))
 
     def _goes_with_its_root(self, finding: Finding) -> bool:
         root = None if finding.caused_by is None else self.baseline.finding(finding.caused_by)
@@ -239,7 +248,8 @@ class Bench:
         key = content_key(raw)
         if key not in self._hearings:
             try:
-                self._hearings[key] = Hearing(load_circuit(raw), self.ruleset, proposing=False)
+                circuit = load_circuit(raw)
+                self._hearings[key] = Hearing(circuit, self.ruleset, proposing=False, pause=self.pause)
             except DocumentProblems as refused:
                 self._hearings[key] = _refused(refused)
         return self._hearings[key]
@@ -248,7 +258,9 @@ class Bench:
         """What the findings in the way propose on the changed circuit, worst finding first."""
         in_the_way = trial.comparison.in_the_way
         asked = sorted({other.rule for other in in_the_way})
-        again = Hearing(trial.hearing.circuit, self.ruleset, study=trial.hearing.study)
+        again = Hearing(
+            trial.hearing.circuit, self.ruleset, study=trial.hearing.study, pause=self.pause
+        )
         proposals = again.ask(*asked).proposals
         found: list[tuple[str, Proposal]] = []
         for other in in_the_way:
