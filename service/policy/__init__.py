@@ -18,16 +18,19 @@ repository; or the one that is named.
 """
 
 from service.policy.applying import allowed_rules, apply, installed_under
-from service.policy.files import load, nearest, shown
+from service.policy.files import DISK, Disk, Files, load, nearest, shown
 from service.policy.model import NAME, NO_POLICY, Policy, PolicyRefused, Setting
 from service.policy.profiles import PROFILES
 from service.policy.reading import read_policy
 from service.policy.showing import effective
 
 __all__ = [
+    "DISK",
     "NAME",
     "NO_POLICY",
     "PROFILES",
+    "Disk",
+    "Files",
     "Policy",
     "PolicyRefused",
     "Setting",
