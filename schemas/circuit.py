@@ -130,7 +130,11 @@ class Requirement:
 
 @dataclass(frozen=True, slots=True)
 class Waiver:
-    """An accepted finding: which rule on which parts, why, by whom, until when (ISO date)."""
+    """An accepted finding: which rule on which parts, why, by whom, until when (ISO date, that day counts).
+
+    ``accepted`` is the number that was accepted, the left side of the finding's test: a number in the unit
+    of that test, or quantity text, whose dimension only the finding knows.
+    """
 
     rule: str
     parts: tuple[str, ...]
@@ -138,6 +142,7 @@ class Waiver:
     reason: str
     owner: str
     expires: str
+    accepted: float | str | None = None
 
 
 @dataclass(frozen=True)

@@ -132,6 +132,7 @@ def dump(circuit: Circuit) -> dict[str, Any]:
         "waivers": [{"rule": w.rule} | ({"parts": list(w.parts)} if w.parts else {})
                     | ({"nets": list(w.nets)} if w.nets else {})
                     | {"reason": w.reason, "owner": w.owner, "expires": w.expires}
+                    | ({"accepted": w.accepted} if w.accepted is not None else {})
                     for w in circuit.waivers],
     }
     out.update({name: section for name, section in sections.items() if section})

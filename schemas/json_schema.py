@@ -28,6 +28,7 @@ from schemas.layout import (
 from schemas.quantities import DECIMAL, DIMENSIONS, MAX_TEXT, NUMBER, SPACE, SUFFIXES, Dimension, accepted
 from schemas.shapes import Choice, Leaf, ListOf, MapOf, Object, Shape
 from schemas.values import (
+    ACCEPTED_WORDS,
     DATE_PATTERN,
     EVEN_PATTERN,
     LEAKAGE_WORDS,
@@ -211,6 +212,8 @@ _SIMPLE: Mapping[str, Json] = {
     "line": {"description": "text on one line", **_text(LINE_PATTERN, MAX_LINE)},
     "paragraph": {"description": "text", **_text(PARAGRAPH_PATTERN, MAX_PARAGRAPH)},
     "date": {"format": "date", **_text(DATE_PATTERN, None)},
+    "accepted": {"description": ACCEPTED_WORDS, "anyOf": [
+        {"type": "number"}, *(_text(quantity_pattern(d, "any")) for d in DIMENSIONS.values())]},
     "tolerance": {"description": TOLERANCE_WORDS, "anyOf": [
         {"type": "number", "minimum": 0, "exclusiveMaximum": 1}, _text(_TOLERANCE)]},
     "within": {"description": "a symmetrical band: a fraction such as 0.3, or text such as 30 %", "anyOf": [

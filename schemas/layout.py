@@ -27,6 +27,7 @@ from schemas.quantities import DIMENSIONS, format_quantity, parse
 from schemas.shapes import Choice, Leaf, ListOf, MapOf, Member, Object, Shape
 from schemas.values import (
     ABSOLUTE_LETTERS,
+    read_accepted,
     read_choice,
     read_date,
     read_flag,
@@ -56,6 +57,7 @@ TOLERANCE = Leaf("tolerance", read_tolerance)
 WITHIN = Leaf("within", read_within)
 LEAKAGE = Leaf("leakage", read_leakage)
 DATE = Leaf("date", read_date)
+ACCEPTED = Leaf("accepted", read_accepted)
 
 
 def quantity(dimension: str, bound: str = "positive") -> Leaf:
@@ -318,8 +320,10 @@ WAIVER = Object("a waiver", {
     "reason": Member(PARAGRAPH, required=True, meaning="why the finding is accepted"),
     "owner": Member(LINE, required=True, meaning="who answers for it"),
     "expires": Member(DATE, required=True, meaning="a date as YYYY-MM-DD"),
+    "accepted": Member(ACCEPTED, meaning="the number that was accepted, such as 2.1 mA"),
 }, one_of=(("parts", "nets"),), build=lambda v, _: Waiver(
-    v["rule"], v.get("parts", ()), v.get("nets", ()), v["reason"], v["owner"], v["expires"]))
+    v["rule"], v.get("parts", ()), v.get("nets", ()), v["reason"], v["owner"], v["expires"],
+    v.get("accepted")))
 
 AMBIENT = Object("the ambient", {
     name: Member(quantity("temperature"), required=True, meaning="a temperature such as 25 degC")

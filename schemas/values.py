@@ -8,6 +8,7 @@ reads back to the same value.
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
@@ -15,7 +16,7 @@ from types import MappingProxyType
 
 from schemas.circuit import Beta, Leakage, Ratings, Tolerance, Value
 from schemas.problems import Complaint, listed, nearest_name, quoted, show
-from schemas.quantities import DECIMAL, MAX_TEXT, NUMBER, SPACE, parse
+from schemas.quantities import DECIMAL, DIMENSIONS, MAX_TEXT, NUMBER, SPACE, UNITS, parse
 
 NAME_PATTERN = r"[A-Za-z0-9_+\-][A-Za-z0-9_.+\-]{0,63}"
 """Names of circuits, parts, nets, states, stimuli and part types.
@@ -67,6 +68,7 @@ _EVEN = re.compile(rf"{_PLUS_MINUS}({DECIMAL}){SPACE}%\Z")
 _PAIR = re.compile(rf"(.)({DECIMAL})[^/]*/{SPACE}.({DECIMAL}){SPACE}%\Z")
 _PAIR_FORM = re.compile(PAIR_PATTERN + r"\Z")
 MAX_TOLERANCE = 10.0
+_LARGEST = sys.float_info.max
 TOLERANCE_WORDS = "a fraction such as 0.05, or text such as 5 %, \u00b15 %, -20/+50 %, or a letter such as J"
 
 
@@ -230,6 +232,45 @@ def read_date(raw: object) -> str:
                             accepted="a date as YYYY-MM-DD") from None
         return raw
     raise Complaint("a date is needed", seen=show(raw), accepted="a date as YYYY-MM-DD")
+
+
+ACCEPTED_WORDS = "a number in the unit of the finding's test, or text such as 2.1 mA"
+
+
+def read_accepted(raw: object) -> float | str:
+    """The number that a waiver accepts: a number, or text of any dimension, kept as it is written.
+
+    Only the finding knows the dimension: :func:`accepted_number` reads the text once that is known.
+    """
+    if isinstance(raw, str):
+        if any(_reads(raw, dimension) for dimension in DIMENSIONS):
+            return raw
+    elif isinstance(raw, (int, float)) and not isinstance(raw, bool) and abs(raw) <= _LARGEST:
+        return float(raw)
+    raise Complaint("the number that was accepted is needed", seen=show(raw), accepted=ACCEPTED_WORDS)
+
+
+def accepted_number(value: float | str, unit: str) -> float:
+    """``accepted`` of a waiver in ``unit``, an SI unit symbol (empty for a ratio).
+
+    Raises :class:`Complaint` for text of another dimension.
+    """
+    if not isinstance(value, str):
+        return value
+    found = [name for name, symbol in UNITS.items() if symbol == unit and _reads(value, name)]
+    if not found:
+        needed = f"in {unit}" if unit else "that is a plain number or in per cent"
+        raise Complaint(f"the number that was accepted has to be one {needed}, as in the finding's test",
+                        seen=quoted(value), accepted=f"a number {needed}")
+    return parse(value, found[0])
+
+
+def _reads(text: str, dimension: str) -> bool:
+    try:
+        parse(text, dimension)
+    except Complaint:
+        return False
+    return True
 
 
 # --- writing ---------------------------------------------------------------------------------------------

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from types import MappingProxyType
 from typing import Any
 
 from schemas.circuit import Circuit
-from schemas.document import Document, Spelling, load, read
-from schemas.problems import DocumentProblems
+from schemas.document import Check, Document, Spelling, check_raw, load, read
+from schemas.positions import PositionMap
+from schemas.problems import DocumentProblems, Problem, located
+from service.lenient import Lenient
+from service.waivers import MalformedWaiver
 
 
 @cache
@@ -25,14 +29,49 @@ def read_document(data: bytes, spelling: Spelling | None = None, name: str = "")
     return read(data, spelling, name, part_types=type_kinds())
 
 
+def read_leniently(
+    data: bytes, spelling: Spelling | None = None, name: str = "", *, check: Check = check_raw
+) -> tuple[Document, tuple[MalformedWaiver, ...]]:
+    """A document, and its waivers that cannot be used: those alone do not keep a circuit from being judged.
+
+    ``raw`` and ``circuit`` of the document are without those waivers.  Raises
+    :class:`schemas.problems.DocumentProblems` for every other problem.
+    """
+    lenient = Lenient(check)
+    found = read(data, spelling, name, part_types=type_kinds(), check=lenient)
+    if not lenient.malformed:
+        return found, ()
+    told = tuple(_placed(item, found.positions) for item in lenient.malformed)
+    return replace(found, raw=lenient.raw), told
+
+
+def _placed(item: MalformedWaiver, positions: PositionMap, below: str = "") -> MalformedWaiver:
+    """The same with line and column; the text has the document at the pointer ``below``."""
+
+    def place(problem: Problem) -> Problem:
+        mark = positions.nearest_key(below + problem.pointer)
+        return located(problem, mark.line, mark.column)
+
+    return replace(item, problems=tuple(place(problem) for problem in item.problems))
+
+
 def read_at_boundary(data: bytes, spelling: Spelling | None = None, name: str = "") -> Document:
     """The same for what comes over HTTP: after the strict intake the marshmallow schemas judge.
 
     They find the same problems as the walker that commands use, which starts faster.
     """
-    from schemas.marshmallow_schemas import check_raw
+    from schemas.marshmallow_schemas import check_raw as check
 
-    return read(data, spelling, name, part_types=type_kinds(), check=check_raw)
+    return read(data, spelling, name, part_types=type_kinds(), check=check)
+
+
+def read_leniently_at_boundary(
+    data: bytes, spelling: Spelling | None = None, name: str = ""
+) -> tuple[Document, tuple[MalformedWaiver, ...]]:
+    """:func:`read_leniently`, judged by the marshmallow schemas."""
+    from schemas.marshmallow_schemas import check_raw as check
+
+    return read_leniently(data, spelling, name, check=check)
 
 
 def load_circuit(raw: Mapping[str, Any]) -> Circuit:

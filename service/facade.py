@@ -12,13 +12,16 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from schemas.finding import SEVERITIES
 from schemas.problems import Complaint, nearest_name
-from service import engine, shapes
+from service import engine, shapes, waivers
 from service import states as state_shapes
 from service.ruleset import Ruleset, installed
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from schemas.document import Document
     from service.policy import Policy
+    from service.waivers import MalformedWaiver
 
 Json = dict[str, Any]
 Threshold = Literal["error", "warning", "note"]
@@ -54,10 +57,37 @@ def read(data: bytes, spelling: Literal["json", "yaml"] | None = None, name: str
     return read_document(data, spelling, name)
 
 
-def review(document: Document, *, remedies: bool = True, ruleset: Ruleset | None = None) -> Json:
-    """The review of ``document``: every state, finding and outcome; remedies are proven unless left out."""
-    found = engine.review(document.circuit, ruleset or installed(), remedies, document.raw)
-    return shapes.review_shape(found)
+def read_leniently(
+    data: bytes, spelling: Literal["json", "yaml"] | None = None, name: str = ""
+) -> tuple[Document, tuple[MalformedWaiver, ...]]:
+    """As :func:`read`, but waivers that cannot be used are set aside instead of refusing the document.
+
+    Hand them to :func:`review` or :func:`compare`, which tell them and count them as expired.
+    """
+    from service.documents import read_leniently as read_document
+
+    return read_document(data, spelling, name)
+
+
+def review(
+    document: Document,
+    *,
+    remedies: bool = True,
+    ruleset: Ruleset | None = None,
+    today: date | None = None,
+    malformed: Sequence[MalformedWaiver] = (),
+) -> Json:
+    """The review of ``document``: every state, finding and outcome; remedies are proven unless left out.
+
+    With ``today`` its waivers are judged at that date (the day of expiry still counts): a waiver in force
+    takes its finding out of the count of :func:`exit_status`, the finding itself stays.  Without a date no
+    waiver is in force.  ``malformed`` are the waivers that :func:`read_leniently` set aside.
+    """
+    rules_in_use = ruleset or installed()
+    found = engine.review(document.circuit, rules_in_use, remedies, document.raw)
+    entries = waivers.entries(document.circuit.waivers, malformed)
+    judged = waivers.judge(entries, found.findings, rules_in_use, today)
+    return shapes.with_waivers(shapes.review_shape(found), judged)
 
 
 def states(document: Document, *, beta: str = "typical", hold: Mapping[str, float] | None = None) -> Json:
@@ -217,7 +247,7 @@ def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
     from service.mend import mend as mend_circuit
 
     mended = mend_circuit(document.circuit, document.raw, ruleset or installed())
-    result = shapes.review_shape(mended.review)
+    result = shapes.with_waivers(shapes.review_shape(mended.review))
     return {
         "circuit": document.circuit.name,
         "document": shapes.finite(mended.raw),
@@ -291,8 +321,9 @@ def circuit_schema() -> Json:
 def exit_status(review: Mapping[str, Any], threshold: Threshold = "warning") -> Literal[0, 1, 2]:
     """0 nothing at or above the threshold, 1 findings, 2 could not check.
 
-    Could not check: a rule failed or could not be loaded, not every state was
-    found, or the network has a fault that leaves a configuration without an answer.
+    A finding with a waiver in force does not count.  Could not check: a rule
+    failed or could not be loaded, not every state was found, or the network has
+    a fault that leaves a configuration without an answer.
     """
     if threshold not in SEVERITIES:
         raise ValueError(f"threshold is {threshold!r}; it has to be one of {', '.join(SEVERITIES)}")
@@ -300,7 +331,8 @@ def exit_status(review: Mapping[str, Any], threshold: Threshold = "warning") -> 
     if failed or not review["complete"] or review["problems"]:
         return 2
     counted = SEVERITIES[: SEVERITIES.index(threshold) + 1]
-    return 1 if any(finding["severity"] in counted for finding in review["findings"]) else 0
+    told = (finding for finding in review["findings"] if not shapes.is_waived(finding))
+    return 1 if any(finding["severity"] in counted for finding in told) else 0
 
 
 def ready(*, ruleset: Ruleset | None = None) -> Json:

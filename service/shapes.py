@@ -25,6 +25,7 @@ from schemas.finding import (
     Test,
 )
 from service.ruleset import LoadedRule
+from service.waivers import NONE_JUDGED, NOT_WAIVABLE, Judged, Verdict
 
 if TYPE_CHECKING:
     from rules.analysis.elements import Configuration
@@ -53,7 +54,7 @@ def positions(configuration: Configuration) -> Json:
 
 
 def review_shape(review: Review) -> Json:
-    """The shape of ``POST /v1/reviews``."""
+    """The shape of ``POST /v1/reviews``, but for waivers: no rule knows of those."""
     return {
         "circuit": review.circuit,
         "ruleset": review.ruleset,
@@ -67,6 +68,52 @@ def review_shape(review: Review) -> Json:
         "policy": list(review.policy),
         "timed": finite(review.timed),
     }
+
+
+def with_waivers(shape: Json, judged: Judged = NONE_JUDGED) -> Json:
+    """A review with ``waivers``, and with the ``waiver`` that stands at each finding, if one does."""
+    findings = [{**item, "waiver": waiver_at(judged, item["identity"])} for item in shape["findings"]]
+    return {**shape, "findings": findings, "waivers": [waiver_shape(verdict) for verdict in judged.waivers]}
+
+
+def waiver_at(judged: Judged, identity: str) -> Json | None:
+    """The member ``waiver`` of a finding."""
+    verdict = judged.findings.get(identity)
+    if verdict is None:
+        return None
+    entry = verdict.entry
+    return {
+        "pointer": entry.pointer,
+        "reason": entry.reason,
+        "owner": entry.owner,
+        "expires": entry.expires,
+        "status": verdict.status,
+        "explanation": verdict.explanation,
+    }
+
+
+def waiver_shape(verdict: Verdict) -> Json:
+    """One of the ``waivers`` of an answer."""
+    entry = verdict.entry
+    return {
+        "pointer": entry.pointer,
+        "rule": entry.rule,
+        "parts": list(entry.parts),
+        "nets": list(entry.nets),
+        "reason": entry.reason,
+        "owner": entry.owner,
+        "expires": entry.expires,
+        "accepted": entry.accepted,
+        "status": verdict.status,
+        "explanation": verdict.explanation,
+        "covers": list(verdict.covers),
+    }
+
+
+def is_waived(finding: Mapping[str, Any]) -> bool:
+    """Does a waiver in force take this finding of an answer out of the count?"""
+    waiver = finding.get("waiver")
+    return waiver is not None and waiver.get("status") == "in-force"
 
 
 def finding_shape(finding: Finding) -> Json:
@@ -197,6 +244,7 @@ def rule_shape(entry: LoadedRule) -> Json:
         "protects": rule.protects,
         "rule_of_thumb": rule.grounds.rule_of_thumb,
         "limits": [limit_shape(rule.limits[key]) for key in sorted(rule.limits)],
+        "waivable": rule.slug not in NOT_WAIVABLE,
         "api_level": rule.api_level,
         "distribution": entry.distribution,
         "version": entry.version,

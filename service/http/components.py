@@ -27,6 +27,7 @@ from service.http.schema_parts import (
     ref,
 )
 from service.http.sheet_components import SHEETS
+from service.waivers import Status
 
 _INDEX: Schema = {
     "type": ["integer", "null"],
@@ -42,6 +43,14 @@ _STATE = {
     "currents": mapping(mapping(OPTIONAL_NUMBER)),
     "power": mapping(OPTIONAL_NUMBER),
 }
+_WAIVER = {
+    "pointer": POINTER,
+    "reason": TEXT,
+    "owner": TEXT,
+    "expires": TEXT,
+    "status": {"enum": list(get_args(Status))},
+    "explanation": TEXT,
+}
 _LIMITS = listing(ref("Limit"))
 _RULE = {
     "slug": TEXT,
@@ -49,6 +58,7 @@ _RULE = {
     "protects": TEXT,
     "rule_of_thumb": TEXT,
     "limits": _LIMITS,
+    "waivable": FLAG,
     "api_level": {"type": "integer"},
     "distribution": TEXT,
     "version": TEXT,
@@ -135,6 +145,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "remedies": listing(ref("Remedy")),
             "advice": listing(TEXT),
             "caused_by": OPTIONAL_TEXT,
+            "waiver": or_null(ref("StandingWaiver")),
             "occurrences": listing(
                 record(
                     {
@@ -148,6 +159,21 @@ SCHEMAS: Mapping[str, Schema] = {
             ),
         },
         description="one violated rule at one place, with the numbers of its worst state and corner",
+    ),
+    "StandingWaiver": record(
+        _WAIVER,
+        description="the waiver of the document that covers a finding; it counts only while it is in force",
+    ),
+    "Waiver": record(
+        {
+            **_WAIVER,
+            "rule": TEXT,
+            "parts": listing(TEXT),
+            "nets": listing(TEXT),
+            "accepted": {"type": ["number", "string", "null"]},
+            "covers": listing({"type": "string", "description": "the identity of a finding"}),
+        },
+        description="what became of one waiver of the document",
     ),
     "Outcome": record(OUTCOME),
     "StateSummary": record(
@@ -177,6 +203,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "cautions": listing(TEXT),
             "problems": listing(TEXT),
             "policy": listing(TEXT),
+            "waivers": listing(ref("Waiver")),
         }
     ),
     "Ending": record(
