@@ -16,7 +16,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = ("README.md", "DEVELOPERS.md")
 SET_UP = "python3 .ci/dev"
-DEV_VERBS = {"test", "cover", "check", "lock"}
+DEV_VERBS = {"test", "cover", "check", "lock", "editor"}
 ELISION = "..."  # a line of its own: any number of lines left out
 
 
