@@ -69,7 +69,11 @@ class PositionMap:
 
     def is_shared(self, pointer: str) -> bool:
         """True when the value stands under a YAML alias."""
-        return any(pointer == root or pointer.startswith(root + "/") for root in self.shared)
+        while pointer not in self.shared:
+            if not pointer or not self.shared:
+                return False
+            pointer = pointer.rpartition("/")[0]
+        return True
 
     def _existing(self, pointer: str) -> str:
         while pointer not in self._values:

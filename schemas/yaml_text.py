@@ -1,8 +1,13 @@
 """YAML 1.2 (core schema) read strictly, with the place of every value and member name.
 
-Composed by PyYAML into nodes, then turned into plain data here.  PyYAML
-resolves plain scalars by YAML 1.1 (``on`` is true, ``1e5`` is text,
-``12:30`` is 750); its resolvers are replaced.
+PyYAML tells the events of the text; plain data is made of them here, one
+value after the other, so that a text is parsed no further than the limits
+allow.  PyYAML speaks YAML 1.1 (``on`` is true, ``1e5`` is text, ``12:30`` is
+750, U+2028 ends a line): what a plain scalar means and where lines end is
+decided here.
+
+An alias reads the events of its anchor once more, so that every use counts
+against the limits.  Merge keys (``<<``, YAML 1.1) and tags are refused.
 """
 
 from __future__ import annotations
@@ -12,180 +17,227 @@ from typing import Any
 
 import yaml
 
-from schemas.intake import MAX_NODES, Intake, Unreadable
+from schemas.intake import Intake
 from schemas.problems import Complaint, escape, quoted
+from schemas.yaml_events import Event
+from schemas.yaml_spans import (
+    after_properties,
+    block_scalar_end,
+    missing_value,
+    one_to_one,
+    tag_text,
+    text_of,
+)
+from schemas.yaml_words import check_characters, stopped
 
-_PREFIX = "tag:yaml.org,2002:"
-_NULL, _BOOL = _PREFIX + "null", _PREFIX + "bool"
-_NOT_TEXT = frozenset({_NULL, _BOOL, _PREFIX + "int", _PREFIX + "float"})
 _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-
 
 _PLAIN = re.compile(
     r"(?P<null>null|Null|NULL|~|)\Z"
     r"|(?P<bool>true|True|TRUE|false|False|FALSE)\Z"
-    r"|(?P<int>[-+]?[0-9]+)\Z"
-    r"|(?P<float>[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?"
-    r"|[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z", re.ASCII)
+    r"|(?P<number>[-+]?[0-9]+|[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?)\Z"
+    r"|(?P<infinite>[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z", re.ASCII)
 """Plain scalars of the YAML 1.2 core schema that are no text; 0o17 and 0x1F are left as text."""
 _FIRST = frozenset("nN~tTfF-+.0123456789")
-
-
-class _TooManyNodes(Exception):
-    pass
-
-
-class _Loader(_Base):  # type: ignore[misc]
-    """Resolves by the core schema, and stops at a number of nodes before all of them are in memory."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__(text)
-        self.nodes = 0
-
-    def resolve(self, kind: type[yaml.Node], value: str, implicit: Any) -> str:
-        self.nodes += 1
-        if self.nodes > 2 * MAX_NODES:  # values and member names
-            raise _TooManyNodes
-        if kind is yaml.ScalarNode:
-            if not implicit[0] or (value and value[0] not in _FIRST):
-                return _PREFIX + "str"
-            match = _PLAIN.match(value)
-            return _PREFIX + (match.lastgroup or "str" if match else "str")
-        return _PREFIX + ("seq" if kind is yaml.SequenceNode else "map")
+_GLUED = re.compile(r"[A-Za-z_]\w*:(?=[^\s:/])")
+"""A member name with a colon that no space follows."""
+_AS_TOLD = -1
+"""For a value without a member name: where nothing is written, the parser's place is right."""
 
 
 def read_yaml(intake: Intake) -> Any:
     """The plain data of ``intake.text``.
 
-    Notes duplicate names, tags, names that are not text and numbers that are
-    not finite and reads on; raises ``Unreadable``, after noting why, where
-    the text is no YAML or holds several documents.
+    Notes duplicate names, tags, merge keys, names that are not text, aliases
+    that lead nowhere and numbers that are not finite and reads on; raises
+    ``Unreadable``, after noting why, where the text is no YAML or holds
+    several documents.
     """
-    try:
-        root = yaml.compose(intake.text, Loader=_Loader)
-    except yaml.MarkedYAMLError as error:
-        raise _stop(intake, error) from None
-    except yaml.reader.ReaderError as error:
-        raise intake.stop("", int(error.position), Complaint(
-            "the text holds a character that YAML does not allow", seen=f"U+{ord(error.character):04X}"
-            if isinstance(error.character, str) else f"U+{error.character:04X}",
-            accepted="printable characters")) from None
-    except _TooManyNodes:
-        raise intake.too_many(0) from None
-    except RecursionError:
-        raise intake.stop("", 0, Complaint("the document is nested too deeply")) from None
-    if root is None:
+    check_characters(intake)
+    reader = _Reader(intake)
+    if reader.event(1).kind == "StreamEnd":
         raise intake.stop("", 0, Complaint("the document is empty", seen="no value",
                                            accepted="a circuit document"))
-    return _Walker(intake).data(root, "", 0)[0]
+    data, after, _ = reader.value(2, "", 0, _AS_TOLD)
+    following = reader.event(after + 1)
+    if following.kind == "DocumentStart":
+        raise intake.stop("", following.start, Complaint(
+            "the text holds several documents", seen="---", accepted="one document"))
+    return data
 
 
-def _stop(intake: Intake, error: yaml.MarkedYAMLError) -> Unreadable:
-    mark = error.problem_mark or error.context_mark
-    offset = min(int(mark.index), len(intake.text)) if mark is not None else 0
-    if error.problem == "but found another document":
-        return intake.stop("", offset, Complaint("the text holds several documents", seen="---",
-                                                 accepted="one document"))
-    line = intake.text[offset:].split("\n", 1)[0].rstrip("\r")
-    detail = f"the text is not YAML: {error.problem or 'it cannot be parsed'}"
-    if error.context:
-        detail += f" ({error.context})"
-    if line[:1] == "\t":
-        detail += "; a tab is not accepted as indentation"
-    return intake.stop("", offset, Complaint(detail, seen=quoted(line) if line else "the end of the line"))
+class _Reader:
+    """Makes values of the list of events; ``at`` is always an index into that list."""
 
-
-class _Walker:
     def __init__(self, intake: Intake) -> None:
         self.intake = intake
         self.text = intake.text
-        self.visited: dict[int, str] = {}  # node -> its first place
+        text, self.back = one_to_one(intake.text)
+        self.parser = _Base(text)
+        self.events: list[Event] = []
+        self.scalars: dict[int, tuple[str, str, int, int]] = {}
+        self.anchors: dict[str, int] = {}
+        self.targets: dict[int, int | None] = {}  # alias -> the value it repeats
+        self.places: dict[int, str] = {}  # anchored value -> where it stands first
+        self.open: set[int] = set()  # collections that are being read
 
-    def data(self, node: yaml.Node, place: str, depth: int) -> tuple[Any, int]:
-        """The plain data of a node and the offset after its text."""
-        intake = self.intake
-        start, end = int(node.start_mark.index), int(node.end_mark.index)
-        intake.enter(place, depth, start)
-        if self.text[start:start + 1] in ("&", "!"):
-            start = self.properties(place, start)
-        first = self.visited.setdefault(id(node), place)
-        if first != place:
-            intake.shared.update((first, place))
-        intake.values[place] = (start, end)
-        if isinstance(node, yaml.ScalarNode):
-            return self.scalar(node, place, start), end
-        assert isinstance(node, yaml.CollectionNode)
-        read = self.mapping if isinstance(node, yaml.MappingNode) else self.list
-        data, inner = read(node, place, depth + 1)
-        if not node.flow_style and inner is not None:
-            end = inner  # libyaml ends a block where the next token starts
-        intake.values[place] = (start, end)
-        return data, end
+    def event(self, at: int) -> Event:
+        while len(self.events) <= at:
+            try:
+                self.events.append(Event.of(self.parser.get_event()))
+            except yaml.MarkedYAMLError as error:
+                raise stopped(self.intake, error, self.events) from None
+        return self.events[at]
 
-    def properties(self, place: str, start: int) -> int:
-        """The offset after an anchor and a tag; complains about the tag."""
-        while (match := _PROPERTY.match(self.text, start)) is not None:
-            if match.group(1).startswith("!"):
-                self.intake.complain(place, start, Complaint("tags are not read", seen=quoted(match.group(1)),
-                                                            accepted="the value without a tag"))
-            start = match.end()
-        return start
+    def value(self, at: int, place: str, depth: int, before: int) -> tuple[Any, int, int]:
+        """The value that starts at ``at``, the index after it, and the offset after its text.
 
-    def scalar(self, node: yaml.ScalarNode, place: str, start: int) -> Any:
-        value = str(node.value)
-        tag = node.tag
-        if node.style not in (None, "") or tag not in _NOT_TEXT:
-            return value  # without surrogates: the text is UTF-8, and the parser refuses their escapes
-        if tag == _NULL:
+        ``before`` is the offset behind the member name, which tells where a value is missing.
+        """
+        event = self.event(at)
+        if event.kind == "Alias":
+            return self.alias(event, at, place, depth), at + 1, event.end
+        start, stop = event.start, event.end
+        self.intake.enter(place, depth, start)
+        self.note(event, at, place)
+        if event.kind == "Scalar":
+            text, kind, start, stop = self.scalar(event, at, before)
+            self.intake.values[place] = (start, stop)
+            return self.plain(text, kind, place, start), at + 1, stop
+        if event.anchor is not None or event.tag is not None:
+            start = after_properties(self.text, start, stop)
+        self.intake.values[place] = (start, stop)  # keeps document order; the end follows
+        self.open.add(at)
+        read = self.mapping if event.kind == "MappingStart" else self.list
+        data, after, end = read(at + 1, place, depth + 1, start)
+        self.open.discard(at)
+        if self.text[start:start + 1] in ("{", "[") and event.flow:
+            end = self.events[after].end
+        # Else it ends with its last value; the parser ends a block where the next token starts.
+        self.intake.values[place] = (start, end)
+        return data, after + 1, end
+
+    def note(self, event: Event, at: int, place: str) -> None:
+        """Take down the anchor of a value or name; complain about its tag."""
+        if event.anchor is not None and at not in self.places:  # not again when an alias repeats it
+            self.places[at] = place
+            self.anchors[event.anchor] = at
+        if event.tag is not None:
+            start, stop = event.start, event.end
+            self.intake.complain(place, start, Complaint(
+                "tags are not read", seen=quoted(tag_text(self.text, start, stop)),
+                accepted="the value without a tag"))
+
+    def alias(self, event: Event, at: int, place: str, depth: int) -> Any:
+        """What an alias stands for, read again from its anchor."""
+        intake, start = self.intake, event.start
+        target = self.targets.setdefault(at, self.anchors.get(event.anchor or ""))
+        if target is None or target in self.open:
+            intake.enter(place, depth, start)
+            intake.values[place] = (start, event.end)
+            detail, accepted = (
+                ("the alias has no anchor before it", "an anchor of the same name (&) further up")
+                if target is None else
+                ("the alias stands inside the value that it repeats", "the value written out"))
+            intake.complain(place, start, Complaint(detail, seen=quoted(f"*{event.anchor}"),
+                                                    accepted=accepted))
             return None
-        if tag == _BOOL:
-            return value.lower() == "true"
-        if value.lstrip("+-").lower() in (".inf", ".nan"):
-            self.intake.not_finite(value, place, start)
-            return None
-        return self.intake.number(value, place, start)
+        intake.shared.update((self.places[target], place))
+        return self.value(target, place, depth, _AS_TOLD)[0]
 
-    def mapping(self, node: yaml.CollectionNode, place: str, depth: int) -> tuple[Any, int | None]:
+    def scalar(self, event: Event, at: int, before: int) -> tuple[str, str, int, int]:
+        """Text, kind and span of a scalar, found out once however often aliases repeat it."""
+        known = self.scalars.get(at)
+        if known is not None:
+            return known
+        start, stop = event.start, event.end
+        value = event.value
+        if event.anchor is not None or event.tag is not None:
+            start = after_properties(self.text, start, stop)
+        elif not value and not event.style and before >= 0:
+            start = stop = missing_value(self.text, before, start)
+        if event.style in ("|", ">"):
+            stop = block_scalar_end(self.text, start, stop, value)
+        kind = "text"
+        if not event.style and event.tag is None and (not value or value[0] in _FIRST):
+            match = _PLAIN.match(value)
+            kind = (match.lastgroup or kind) if match else kind
+        self.scalars[at] = known = (text_of(value, self.back), kind, start, stop)
+        return known
+
+    def plain(self, text: str, kind: str, place: str, start: int) -> Any:
+        """The value that a scalar stands for."""
+        if kind == "text":
+            return text  # without surrogates: the parser refuses their escapes
+        if kind == "null":
+            return None
+        if kind == "bool":
+            return text.lower() == "true"
+        if kind == "infinite":
+            self.intake.not_finite(text, place, start)
+            return None
+        return self.intake.number(text, place, start)
+
+    def mapping(self, at: int, place: str, depth: int, end: int) -> tuple[Any, int, int]:
         members: dict[str, Any] = {}
-        end: int | None = None
-        for key_node, value_node in node.value:
-            start, stop = int(key_node.start_mark.index), int(key_node.end_mark.index)
-            key = self.name(key_node, place, start)
-            if key is None:
-                end = max(stop, int(value_node.end_mark.index))
-                continue
-            inner = f"{place}/{escape(key)}"
-            if self.intake.member(key, members, inner, start, stop):
-                members[key], end = self.data(value_node, inner, depth)
+        while self.event(at).kind != "MappingEnd":
+            key, inner, at, start, end = self.name(at, place, depth)
+            if key is not None and self.intake.member(key, members, inner, start, end):
+                members[key], at, end = self.value(at, inner, depth, end)
             else:
-                end = int(value_node.end_mark.index)
-        return members, end
+                at, end = self.over(at, inner, depth, end)
+        return members, at, end
 
-    def name(self, node: yaml.Node, place: str, start: int) -> str | None:
-        """A member name, or ``None`` after a complaint."""
-        if isinstance(node, yaml.ScalarNode):
-            key = str(node.value)
-            if self.text[start:start + 1] in ("&", "!"):
-                self.properties(f"{place}/{escape(key)}", start)
-                return key
-            if node.style not in (None, "") or node.tag == _PREFIX + "str":
-                return key
-            self.intake.complain(f"{place}/{escape(key)}", start, Complaint(
-                "a member name is text; put it in quotes", seen=key or "nothing", accepted="a name",
-                nearest=quoted(key) if key else None))
-            return None
-        self.intake.complain(place, start, Complaint("a member name is text", accepted="a name",
-                                                    seen="a list" if isinstance(node, yaml.SequenceNode)
-                                                    else "an object"))
-        return None
+    def name(self, at: int, place: str, depth: int) -> tuple[str | None, str, int, int, int]:
+        """A member name, or ``None`` after a complaint; its pointer, the index after it, and its span."""
+        event = self.event(at)
+        start = event.start
+        if event.kind != "Scalar":
+            seen = ("an alias" if event.kind == "Alias" else
+                    "a list" if event.kind == "SequenceStart" else "an object")
+            self.intake.complain(place, start, Complaint("a member name is text", seen=seen,
+                                                        accepted="a name"))
+            after, end = self.over(at, place, depth, _AS_TOLD)
+            return None, place, after, start, end
+        key, kind, start, stop = self.scalar(event, at, _AS_TOLD)
+        inner = f"{place}/{escape(key)}"
+        self.note(event, at, inner)
+        wrong: Complaint | None = None
+        if kind != "text":
+            wrong = Complaint("a member name is text; put it in quotes", seen=key or "nothing",
+                              accepted="a name", nearest=quoted(key) if key else None)
+        elif key == "<<" and not event.style:
+            wrong = Complaint("merge keys are not read", seen="<<", accepted="the members written out, or "
+                              "an alias in the place of a whole value")
+        elif not event.style and _GLUED.match(key) and self.nothing(at + 1):
+            name, _, value = key.partition(":")
+            inner = f"{place}/{escape(name)}"
+            wrong = Complaint("a space is missing after the colon", seen=quoted(key),
+                              accepted=quoted(f"{name}: {value}"))
+        if wrong is not None:
+            self.intake.complain(inner, start, wrong)
+        return None if wrong else key, inner, at + 1, start, stop
 
-    def list(self, node: yaml.CollectionNode, place: str, depth: int) -> tuple[Any, int | None]:
+    def nothing(self, at: int) -> bool:
+        """No value is written there, nor a colon before it."""
+        event = self.event(at)
+        before = self.events[at - 1].end
+        return (event.kind == "Scalar" and not event.value and not event.style
+                and missing_value(self.text, before, event.start) == before)
+
+    def over(self, at: int, place: str, depth: int, before: int) -> tuple[int, int]:
+        """Read over a value that is left out, keeping the places of others."""
+        intake = self.intake
+        kept = intake.values, intake.keys, intake.shared
+        intake.values, intake.keys, intake.shared = {}, {}, set()
+        try:
+            return self.value(at, place, depth, before)[1:]
+        finally:
+            intake.values, intake.keys, intake.shared = kept
+
+    def list(self, at: int, place: str, depth: int, end: int) -> tuple[Any, int, int]:
         items: list[Any] = []
-        end: int | None = None
-        for index, item in enumerate(node.value):
-            data, end = self.data(item, f"{place}/{index}", depth)
-            items.append(data)
-        return items, end
-
-
-_PROPERTY = re.compile(r"([&!][^\s,\[\]{}]*)(?:\s+|(?=[,\[\]{}])|\Z)")
+        while self.event(at).kind != "SequenceEnd":
+            item, at, end = self.value(at, f"{place}/{len(items)}", depth, _AS_TOLD)
+            items.append(item)
+        return items, at, end
