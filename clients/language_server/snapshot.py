@@ -72,7 +72,7 @@ class Snapshot:
 
     @cached_property
     def partial(self) -> Partial:
-        return read_partial(self.text, self.spelling)
+        return read_partial(self.text, self.spelling, recover=not self.well_formed)
 
 
 def take(uri: str, version: int | None, full: str, *, encoding: str = "utf-16",
