@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 Threshold = Literal["error", "warning", "note"]
 BETAS = ("min", "typical", "max")
+MOST_WORSE_BY = 10.0
 
 
 class UnknownRule(LookupError):
@@ -88,6 +89,45 @@ def review(
     entries = waivers.entries(document.circuit.waivers, malformed)
     judged = waivers.judge(entries, found.findings, rules_in_use, today)
     return shapes.with_waivers(shapes.review_shape(found), judged)
+
+
+def compare(
+    base: Document | None,
+    head: Document,
+    *,
+    today: date | None = None,
+    worse_by: float = 0.01,
+    remedies: bool = True,
+    ruleset: Ruleset | None = None,
+    known: Sequence[Mapping[str, Any]] | None = None,
+    base_malformed: Sequence[MalformedWaiver] = (),
+    head_malformed: Sequence[MalformedWaiver] = (),
+) -> Json:
+    """Two versions of a circuit: each finding of ``head`` is new, known or worsened; those gone are told too.
+
+    Parts and nets with other names are found again by how they are wired.  A finding is worsened when its
+    severity rose, when it is seen in more states, or when its margin fell by more than ``worse_by`` of the
+    limit (of the margin itself where that is larger than the limit).  The waivers of ``base`` judge, at the
+    date ``today``: those that ``head`` brings are only proposed, those that it takes out count no more.
+    ``known`` are findings that were accepted as known, as a baseline keeps them: ``identity``, ``severity``,
+    ``margin`` (in units of the limit) and ``places``; what it has counts before what the base has.
+
+    Each finding has ``counts``: it is new, or worsened, or its waiver ran out, and no waiver in force covers
+    it.  Raises :class:`OptionRefused` for a ``worse_by`` that is no share.
+    """
+    from service.comparison.compare import Side, comparison
+
+    if not (math.isfinite(worse_by) and 0.0 <= worse_by <= MOST_WORSE_BY):
+        detail, accepted = "the share is out of range", f"0 to {MOST_WORSE_BY:g}, such as 0.01 or 1 %"
+        raise OptionRefused("worse_by", Complaint(detail, seen=f"{worse_by:g}", accepted=accepted))
+    sides = [
+        Side(document.circuit, document.raw, waivers.entries(document.circuit.waivers, malformed))
+        for document, malformed in ((head, head_malformed), (base, base_malformed))
+        if document is not None
+    ]
+    return comparison(
+        sides[1] if base is not None else None, sides[0], ruleset or installed(), today=today,
+        worse_by=worse_by, remedies=remedies, known=known or ())  # fmt: skip
 
 
 def states(document: Document, *, beta: str = "typical", hold: Mapping[str, float] | None = None) -> Json:
