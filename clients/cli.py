@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from clients.command_bench import bench
+from clients.command_gate import gate
+from clients.command_language_server import language_server
 from clients.command_lesson import lesson
 from clients.command_policy import policy
 from clients.command_sheet import sheet
@@ -21,11 +23,13 @@ from clients.command_spread import spread
 from clients.command_timeline import timeline
 from clients.layout import wrap
 from clients.options import (
+    ALL_OUTCOMES,
     COULD_NOT_CHECK,
     FILE,
     FORMAT,
     NO_POLICY,
     POLICY,
+    REPORT_FORMAT,
     SERVER,
     TIMEOUT,
     answered,
@@ -121,24 +125,29 @@ def _depth(quiet: bool, depth: str | None) -> Any:
 
 @main.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
-@options(FORMAT, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY)
+@options(REPORT_FORMAT, ALL_OUTCOMES, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY)
 @click.option("--no-remedies", is_flag=True, help="Leave out the search for proven remedies (faster).")
 @click.option("--depth", type=click.Choice(["line", "card", "lesson"]),
               help="How much is told of each finding.  [default: card]")
 @click.option("--quiet", is_flag=True, help="The same as --depth line.")
-def review(files: tuple[str, ...], style: str, server: str | None, timeout: float, threshold: str,
-           policy: str | None, no_policy: bool, no_remedies: bool, depth: str | None, quiet: bool) -> int:
+def review(files: tuple[str, ...], style: str, all_outcomes: bool, server: str | None, timeout: float,
+           threshold: str, policy: str | None, no_policy: bool, no_remedies: bool, depth: str | None,
+           quiet: bool) -> int:
     """Review circuits; `-` reads standard input.
 
     Prints each finding with its numbers, the rule of thumb, and changes that
     are proven to mend it.  With --format json one FILE prints its review,
-    several print one object with a list of them.
+    several print one object with a list of them; the other formats print one
+    report of all.
     """
     if files.count("-") > 1:
         raise click.UsageError("standard input (-) can be read only once")
     chosen = _depth(quiet, depth)
+    if all_outcomes and style != "sarif":
+        raise click.UsageError("--all-outcomes is for --format sarif")
     as_json = style == "json"
     statuses: list[int] = []
+    sources: dict[str, Source] = {}
     collected: list[dict[str, Any]] = []
     tell_unused_policy(server, *files)
     with open_backend(server, timeout, policy, no_policy) as backend:
@@ -153,16 +162,29 @@ def review(files: tuple[str, ...], style: str, server: str | None, timeout: floa
                 continue
             statuses.append(_status(answer, threshold))
             collected.append({"file": name, "review": answer})
-            if not as_json:
+            sources[name] = source
+            if style == "text":
                 from clients.render import review_text
 
                 emit(("\n" if at and chosen != "line" else "") + review_text(
                     answer, title=source.title, label=source.label, depth=chosen, locate=source.locate,
                     paint=paint, remedies=not no_remedies))
+        if style not in ("text", "json"):
+            emit(_reported(backend, style, collected, sources, threshold, all_outcomes))
     if as_json:
         single = collected[0]
         emit_json({"reviews": collected} if len(files) > 1 else single.get("review", single.get("problem")))
     return max(statuses)
+
+
+def _reported(backend: Backend, style: str, collected: list[dict[str, Any]], sources: Mapping[str, Source],
+              threshold: str, all_outcomes: bool) -> str:
+    from clients.reports import entry_of, written
+
+    entries = [entry_of(item["file"], sources.get(item["file"]), review=item.get("review"),
+                        problem=item.get("problem")) for item in collected]
+    return written(style, entries, ask=lambda slug: backend.lesson(slug, "lesson", False, None),
+                   threshold=threshold, everything=all_outcomes)
 
 
 def _review_one(backend: Backend, name: str, remedies: bool) -> tuple[Source, Mapping[str, Any]]:
@@ -303,8 +325,10 @@ main.add_command(timeline)
 main.add_command(spread)
 main.add_command(policy)
 main.add_command(bench)
+main.add_command(gate)
 main.add_command(lesson)
 main.add_command(sheet)
+main.add_command(language_server)
 
 
 @main.command()

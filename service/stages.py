@@ -75,7 +75,9 @@ class StagedReview:
         if self._findings is not None:
             yield from self._findings
             return
-        self.whole(pause)
+        if not self.whole(pause).findings:
+            self._findings = ()
+            return
         bench = Bench(self.ruleset, self.raw, self.circuit, study=self._hearing.study, pause=pause)
         yield from bench.one_by_one()
         self._findings = bench.findings()  # with the causes that the proofs show; nothing is run twice
