@@ -17,6 +17,12 @@ F = TypeVar("F", bound=Callable[..., Any])
 COULD_NOT_CHECK = 2
 FORMAT = click.option("--format", "style", type=click.Choice(["text", "json"]), default="text",
                       show_default=True, help="Text for people, or the JSON of the service.")
+REPORT_FORMAT = click.option(
+    "--format", "style", type=click.Choice(["text", "json", "sarif", "junit", "markdown"]), default="text",
+    show_default=True, help="Text for people, the JSON of the service, or a report: SARIF 2.1.0, JUnit-style"
+    " XML, Markdown for a merge request.")
+ALL_OUTCOMES = click.option("--all-outcomes", is_flag=True,
+                            help="In SARIF also the rules that are satisfied or do not apply.")
 SERVER = click.option("--server", metavar="URL", help="Ask this server instead of computing here.")
 TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=30.0,
                        show_default=True, metavar="SECONDS",

@@ -1,0 +1,71 @@
+"""How findings, proofs and waivers are put into words in every report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from clients.render_values import finding_value, quantity
+
+Facts = Mapping[str, Any]
+
+
+def many(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def subject(item: Facts) -> str:
+    """``Q1, R1``: the parts and nets of a finding or waiver."""
+    return ", ".join(str(name) for key in ("parts", "nets") for name in item.get(key) or ())
+
+
+def percent(part: float) -> str:
+    """``-12 %``; to three figures, all digits before the point."""
+    number = 100 * part
+    if not number:
+        return "0 %"
+    return f"{number:.0f} %" if abs(number) >= 999.5 else f"{number:.3g} %"
+
+
+def fell(item: Facts) -> str:
+    """``min-beta-drive: Q1: 5.2 -> 3.4 (limit >= 3), margin fell by 60 %`` for an eroded margin."""
+    (before, _), (after, limit) = inequality(item["before"]), inequality(item["after"])
+    names = ", ".join(str(name) for name in item.get("subject") or ())
+    lead = ": ".join(text for text in (str(item["rule"]), names) if text)
+    return f"{lead}: {before} -> {after} (limit {limit}), margin fell by {percent(float(item['fell']))}"
+
+
+def inequality(test: Facts) -> tuple[str, str]:
+    """``0.6`` and ``>= 3``: the judged number and its limit."""
+    unit = str(test.get("unit", ""))
+    limit = f"{test.get('relation', '')} {finding_value(test.get('right'), unit)}"
+    return finding_value(test.get("left"), unit), limit.strip()
+
+
+def is_proven(remedy: Facts) -> bool:
+    return (remedy.get("proof") or {}).get("proven") is True
+
+
+def proven(finding: Facts) -> list[Facts]:
+    """The proven remedies, in the order of the review: smallest change first."""
+    return [remedy for remedy in finding.get("remedies") or () if is_proven(remedy)]
+
+
+def course(proof: Facts) -> str:
+    """The judged number before and after a remedy, and its limit: ``0.6 -> 3.3 (limit 3)``."""
+    unit, after = str(proof.get("unit", "")), proof.get("after")
+    before, limit = finding_value(proof.get("before"), unit), quantity(proof.get("limit"), unit)
+    then = "no longer applies" if after is None else quantity(after, unit)
+    return f"{before} -> {then} (limit {limit})"
+
+
+def described(remedy: Facts) -> str:
+    """``lower R1 to 1.8 kohm: 0.6 -> 3.3 (limit 3)``."""
+    return f"{remedy.get('summary', '')}: {course(remedy['proof'])}"
+
+
+def justification(waiver: Facts) -> str:
+    """``the lamp is a dummy (Anna, until 2026-11-30)``."""
+    until = f"until {waiver['expires']}" if waiver.get("expires") else ""
+    about = ", ".join(str(item) for item in (waiver.get("owner"), until) if item)
+    return str(waiver.get("reason") or "no reason given") + (f" ({about})" if about else "")
