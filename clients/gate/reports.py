@@ -1,0 +1,42 @@
+"""A run of the gate in the formats that other programs and merge requests read."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from clients.gate.run import Outcome
+from clients.gate.verdict import Bar, Judged, is_waived
+from clients.reports import Entry, junit, markdown, rule_facts, sarif_text
+
+FORMATS = ("text", "json", "sarif", "junit", "markdown")
+AskLesson = Callable[[str], Mapping[str, Any]]
+
+
+def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, str], str]) -> str:
+    """The run in one format, with a final line break.
+
+    ``ask`` gives what a rule teaches, for the rules of a SARIF log; ``paint`` colours the text.
+    """
+    if style == "text":
+        from clients.render_gate import gate_text
+
+        return gate_text(outcome, paint)
+    if style == "json":
+        return json.dumps(outcome.as_dict(), indent=2, allow_nan=False) + "\n"
+    made = [entry(item, outcome.bar) for item in outcome.judged]
+    if style == "sarif":
+        return sarif_text(made, rules=rule_facts(ask, made), run="thumbrule/gate/")
+    threshold = outcome.bar.threshold
+    return junit(made, threshold=threshold) if style == "junit" else markdown(made, threshold=threshold)
+
+
+def entry(item: Judged, bar: Bar) -> Entry:
+    """One circuit for a report; what counts there is what counts here."""
+    subject, answer = item.subject, item.comparison
+    if answer is not None and bar.strict:
+        findings = [{**finding, "counts": finding["counts"] or not is_waived(finding)}
+                    for finding in answer["findings"]]  # fmt: skip
+        answer = {**answer, "findings": findings}
+    return Entry(subject.label, subject.head, answer, None, item.problem)
