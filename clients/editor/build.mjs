@@ -5,7 +5,7 @@
  */
 
 import { build } from "esbuild";
-import { readdir, rm } from "node:fs/promises";
+import { readdir, readFile, rm, writeFile } from "node:fs/promises";
 
 const common = {
   bundle: true,
@@ -17,9 +17,23 @@ const common = {
 };
 
 await rm("dist", { recursive: true, force: true });
-await build({ ...common, entryPoints: ["src/extension.ts"], outdir: "dist", minify: true, sourcemap: true });
+const extension = { ...common, entryPoints: ["src/extension.ts"], outdir: "dist", minify: true, metafile: true };
+const { metafile } = await build(extension);
+await writeFile("dist/NOTICES.txt", await notices(Object.keys(metafile.inputs)));
 if (process.argv.includes("--tests")) {
   const tests = (await readdir("test")).filter((name) => name.endsWith(".test.ts")).sort();
   const entryPoints = tests.map((name) => `test/${name}`);
   await build({ ...common, entryPoints, outdir: "dist/test", sourcemap: "inline" });
+}
+
+/** The licences of the packages in the bundle, which ask to travel with it. */
+async function notices(inputs) {
+  const packages = [...new Set(inputs.flatMap((path) => /^node_modules\/((?:@[^/]+\/)?[^/]+)/.exec(path)?.[1] ?? []))];
+  const texts = packages.sort().map(async (name) => {
+    const folder = `node_modules/${name}`;
+    const file = (await readdir(folder)).find((entry) => /^licen[cs]e/i.test(entry));
+    if (file === undefined) throw new Error(`${folder} has no licence file to pass on`);
+    return `${name}\n\n${(await readFile(`${folder}/${file}`, "utf-8")).trim()}\n`;
+  });
+  return (await Promise.all(texts)).join(`\n${"-".repeat(80)}\n\n`);
 }

@@ -95,7 +95,8 @@ async function showLesson(ours: Session): Promise<void> {
   const slug =
     here.length === 1 ? here[0] : await vscode.window.showQuickPick(rules, { placeHolder: "Lesson of which finding?" });
   if (slug === undefined) return;
-  const uri = vscode.Uri.from({ scheme: LESSON, path: lessonPath(slug) });
+  const circuit = editor.document.uri.toString();
+  const uri = vscode.Uri.from({ scheme: LESSON, path: lessonPath(slug), query: circuit });
   try {
     await vscode.commands.executeCommand("markdown.showPreviewToSide", uri);
   } catch {
@@ -106,7 +107,8 @@ async function showLesson(ours: Session): Promise<void> {
 
 async function lessonText(ours: Session, uri: vscode.Uri): Promise<string> {
   const slug = slugOf(uri.path);
-  const answer = slug === undefined ? undefined : await ours.ask("thumbrule/lesson", { slug });
+  const textDocument = { uri: uri.query };
+  const answer = slug === undefined ? undefined : await ours.ask("thumbrule/lesson", { slug, textDocument });
   const { markdown } = (answer ?? {}) as { markdown?: unknown };
   return typeof markdown === "string" ? markdown : `There is no lesson at ${uri.path}.`;
 }

@@ -14,6 +14,8 @@ export interface Shown {
 }
 
 export const SOURCE = "thumbrule";
+/** Codes of findings about the text, its waivers and the review itself, which belong to no rule. */
+const NO_RULES = ["document", "waiver", "review"];
 
 /** The rules with a finding at `place`: the smallest range first, then the gravest, then by name. */
 export function rulesAt(shown: readonly Shown[], place: Place): string[] {
@@ -46,7 +48,7 @@ function ours(shown: readonly Shown[]): Shown[] {
 
 function ruleOf(one: Shown): string {
   const code = typeof one.code === "object" ? one.code.value : one.code;
-  return typeof code === "string" ? code : "";
+  return typeof code === "string" && !NO_RULES.includes(code) ? code : "";
 }
 
 function before(one: Place, other: Place): boolean {

@@ -33,6 +33,7 @@ test("the finding under the cursor is the one with the smallest range, then the 
     shown("twice", [3, 8, 3, 9]),
     shown("twice", [3, 8, 3, 10]),
     { ...shown("foreign", [3, 4, 3, 9]), source: "yaml" },
+    shown("document", [3, 4, 3, 9]),
     shown(17, [3, 4, 3, 9]),
     shown(undefined, [3, 4, 3, 9]),
   ];
