@@ -11,6 +11,8 @@ import re
 from collections.abc import Mapping
 from typing import TypeAlias
 
+from schemas.problems import Complaint
+
 Span: TypeAlias = tuple[int, int]
 
 # Written without a repeat inside a repeat: one pass however long the text is.
@@ -18,7 +20,9 @@ _BEFORE = re.compile(r"(?:[&!](?:<[^>\s]*>)?[^\s,\[\]{}<]*|[ \t\r\n]|#[^\r\n]*)*
 _TAG = re.compile(r"!(?:<[^>\s]*>)?[^\s,\[\]{}]*")
 _COLON = re.compile(r"(?:[ \t\r\n]|#[^\r\n]*)*:")
 _BREAK = re.compile("[\x85\u2028\u2029]")
-_PRIVATE = range(0xE000, 0xF8FF)
+_PRIVATE = range(0xE000, 0xF900)
+_CODE = re.compile(r"(?=([ef][0-9a-f]{3}))")
+"""The code of a private character in an escape, wherever it begins."""
 
 
 def one_to_one(text: str) -> tuple[str, Mapping[int, str]]:
@@ -26,17 +30,19 @@ def one_to_one(text: str) -> tuple[str, Mapping[int, str]]:
 
     YAML 1.1 ends lines at U+0085, U+2028 and U+2029; YAML 1.2 (section 5.4)
     and editors do not, and a remark that holds one must not end there.  They
-    are swapped for characters without a meaning that the text does not hold.
+    are swapped for characters without a meaning that the text does not hold,
+    not even as an escape.  Raises :class:`Complaint` when it holds them all.
     """
     found = sorted(set(_BREAK.findall(text)))
     if not found:
         return text, {}
-    held = set(text)
-    free = [chr(code) for code in _PRIVATE if chr(code) not in held][:len(found)]
-    if len(free) < len(found):  # a text of every private character there is: left as it is
-        return text, {}
-    there = {ord(old): new for old, new in zip(found, free, strict=True)}
-    return text.translate(there), {ord(new): old for old, new in zip(found, free, strict=True)}
+    held, escaped = set(text), set(_CODE.findall(text.lower()))
+    free = [chr(code) for code in _PRIVATE if chr(code) not in held and f"{code:x}" not in escaped]
+    if len(free) < len(found):
+        raise Complaint("the text holds every private character and a line break of YAML 1.1 beside them",
+                        seen=f"U+{ord(found[0]):04X}", accepted="the break written as an escape, in quotes")
+    there = {ord(old): new for old, new in zip(found, free, strict=False)}
+    return text.translate(there), {ord(new): old for old, new in zip(found, free, strict=False)}
 
 
 def after_properties(text: str, start: int, stop: int) -> int:

@@ -72,7 +72,10 @@ class _Reader:
     def __init__(self, intake: Intake) -> None:
         self.intake = intake
         self.text = intake.text
-        text, self.back = one_to_one(intake.text)
+        try:
+            text, self.back = one_to_one(intake.text)
+        except Complaint as c:
+            raise intake.stop("", 0, c) from None
         self.parser = _Base(text)
         self.events: list[Event] = []
         self.scalars: dict[int, tuple[str, str, int, int]] = {}

@@ -174,7 +174,9 @@ def _cannot_begin(scene: Scene) -> Found:
 def _tab(scene: Scene) -> Found:
     start, end = scene.line(scene.at)
     tab = scene.text.find("\t", start, end)
-    return tab if tab >= 0 else scene.at, "a tab is not accepted as indentation", "spaces before the line"
+    if tab < 0 or scene.text[start:tab].strip(" "):
+        return scene.at, "a tab is not accepted behind a sign that begins a line", "spaces"
+    return tab, "a tab is not accepted as indentation", "spaces before the line"
 
 
 def _open_quote(scene: Scene) -> Found | None:
