@@ -131,7 +131,8 @@ class Block:
         path: Path = self.opened_path()
         self.regions.add(at, "value", path, flow=False)
         node, stop = self.value(at, path, top.column if top else -1, end, after)
-        self.attach(node)
+        if node is not None:
+            self.attach(node)
         return stop
 
     def expects(self, column: int) -> bool:
