@@ -9,7 +9,7 @@ from clients.gate.run import Outcome
 from clients.gate.verdict import Bar, Judged, folded, kind_of, roots
 from clients.layout import wrap
 from clients.render import join, plural
-from clients.render_finding import Paint, change_lines, headline, painted, plain, proof_lines, situation
+from clients.render_finding import Paint, change_lines, headline, painted, plain, proof_lines
 from clients.render_values import Locate, finding_value, nowhere
 
 _ORDER = ("new", "worsened", "reopened", "known", "waived")
@@ -68,8 +68,8 @@ def _circuit(item: Judged, outcome: Outcome, paint: Paint) -> list[str]:
     for finding in sorted(roots(item.findings, bar), key=lambda one: _rank(one, bar)):
         lines += _finding(finding, below.get(str(finding["identity"]), ()), bar, locate, paint)
     for finding in answer["gone"]:
-        lines += _marked("gone", headline(finding))
-    for eroded in answer["eroded"]:
+        lines += _marked("gone", _head(finding))
+    for eroded in sorted(answer["eroded"], key=lambda one: -one["fell"]):
         told = _marked("eroded", _erosion(eroded))
         lines += painted(told, "warning", paint) if bar.erosion else told
     for waiver in answer["waivers"]:
@@ -113,8 +113,7 @@ def _finding(finding: Mapping[str, Any], consequences: Sequence[Mapping[str, Any
     """One that counts with its numbers and its mend, any other in one line; what it causes below it."""
     kind, counts = kind_of(finding), bar.counts(finding)
     line = locate(str(finding["pointers"][0])) if finding["pointers"] else None
-    head = headline(finding) + ("" if line is None else f", line {line}")
-    lines = _marked(kind, head)
+    lines = _marked(kind, _head(finding) + ("" if line is None else f", line {line}"))
     indent = " " * (_WIDE + 2)
     if counts:
         lines = painted(lines, str(finding["severity"]), paint)
@@ -124,11 +123,16 @@ def _finding(finding: Mapping[str, Any], consequences: Sequence[Mapping[str, Any
     if finding["waiver"] is not None:
         lines += wrap(f"waiver {finding['waiver']['status']}: {_waiver(finding['waiver'])}", first=indent,
                       rest=indent + "  ")
-    if counts and finding["why"]:
-        lines += wrap(f"{kind}: {finding['why']}", first=indent, rest=indent + "  ")
+    elif finding["mark"] == "worsened":
+        lines += wrap(str(finding["why"]), first=indent, rest=indent + "  ")
     for other in consequences:
-        lines += wrap(f"{kind_of(other)} {headline(other)}", first=f"{indent}causes: ", rest=indent + "  ")
+        lines += wrap(f"{kind_of(other)} {_head(other)}", first=f"{indent}causes: ", rest=indent + "  ")
     return lines
+
+
+def _head(finding: Mapping[str, Any]) -> str:
+    """The head of a finding; where it was seen is in its message."""
+    return headline({**finding, "state": None, "corner": None})
 
 
 def _numbers(finding: Mapping[str, Any]) -> str:
@@ -136,13 +140,14 @@ def _numbers(finding: Mapping[str, Any]) -> str:
     test, before = finding["test"], finding["before"]
     unit, now = str(test["unit"]), finding["margin"]
     left = finding_value(test["left"], unit)
-    limit = f"limit {test['relation']} {finding_value(test['right'], unit)}"
-    if before is None or before.get("left") is None:
-        known = before is not None and "margin" in before
-        margin = f"{_percent(before['margin'])} -> {_percent(now)}" if known else _percent(now)
-        return f"{left}, {limit}; margin {margin} of the limit"
-    return (f"{finding_value(before['left'], unit)} -> {left}, {limit}; "
-            f"margin {_percent(before['margin'])} -> {_percent(now)} of the limit")
+    limit = finding_value(test["right"], unit)
+    if before is None:
+        return f"{left}, limit {test['relation']} {limit}; margin {_percent(now)} of the limit"
+    if before["left"] is not None:  # a baseline keeps only the margin
+        left = _course(before["left"], test["left"], unit)
+        limit = _course(before["right"], test["right"], unit)
+    margin = f"{_percent(before['margin'])} -> {_percent(now)}"
+    return f"{left}, limit {test['relation']} {limit}; margin {margin} of the limit"
 
 
 def _percent(margin: float | None) -> str:
@@ -176,12 +181,18 @@ def _waiver(waiver: Mapping[str, Any]) -> str:
 def _erosion(item: Mapping[str, Any]) -> str:
     before, after = item["before"], item["after"]
     unit = str(after["unit"])
-    where = situation(item)
     subject = ", ".join(str(name) for name in item["subject"])
-    lead = f"{item['rule']}: {subject}" + (f" ({where})" if where else "")
-    return (f"{lead}: {finding_value(before['left'], unit)} -> {finding_value(after['left'], unit)}, limit "
-            f"{after['relation']} {finding_value(after['right'], unit)}; still kept, margin down by "
-            f"{100 * item['fell']:.3g} % of the limit")
+    where = ", ".join(part for part in (subject, f"in {item['state']}" if item["state"] else "") if part)
+    limit = _course(before["right"], after["right"], unit)
+    lead = f"{item['rule']}: {where}" if where else str(item["rule"])
+    return (f"{lead}: {_course(before['left'], after['left'], unit)}, limit {after['relation']} {limit}; "
+            f"still kept, margin down by {100 * item['fell']:.3g} %")
+
+
+def _course(before: float | None, after: float | None, unit: str) -> str:
+    """``3.1 -> 3.05``, or once what did not move."""
+    was, now = finding_value(before, unit), finding_value(after, unit)
+    return now if was == now else f"{was} -> {now}"
 
 
 def _base(base: Mapping[str, Any] | None) -> list[str]:
@@ -197,7 +208,7 @@ def _beside(outcome: Outcome) -> list[str]:
     """Deleted circuits, proposed policies and the baseline."""
     lines: list[str] = []
     for path in outcome.scope.picked.deleted:
-        lines += wrap(f"{path}: deleted, or no circuit any more", rest="  ")
+        lines += wrap(f"{path}: deleted, or moved to where no circuit is looked for", rest="  ")
     for item in outcome.scope.proposals:
         lines += wrap(f"{item.file}: policy proposed, not in effect here: {'; '.join(item.says)}", rest="  ")
         lines += _problem(item.problem) if item.problem is not None else []

@@ -11,7 +11,7 @@ from clients.gate import baseline as baselines
 from clients.gate.baseline import Baseline
 from clients.gate.circuits import Subject
 from clients.gate.scope import KnownList, Scope
-from clients.gate.verdict import Bar, Judged, Verdict, is_waived, verdict
+from clients.gate.verdict import IN_FORCE, Bar, Judged, Verdict, is_waived, verdict
 from clients.sources import Backend, CannotCheck, Json
 
 
@@ -105,9 +105,30 @@ def _judge(subject: Subject, scope: Scope, backend: Backend, terms: Terms,
     head, base = subject.head, subject.base
     try:
         answer: Mapping[str, Any] = guarded(subject.label, lambda: backend.compare(base, head, options))
+        if scope.base is None:
+            own = guarded(subject.label, lambda: backend.review(head, False, terms.today))
+            answer = _by_own_waivers(answer, own)
     except CannotCheck as failure:
         return Judged(subject, None, failure.problem)
     return Judged(subject, answer)
+
+
+def _by_own_waivers(answer: Mapping[str, Any], review: Mapping[str, Any]) -> Json:
+    """Where there is no base that could judge, the waivers of the circuit itself count, as in a review."""
+    from service.comparison.compare import COUNTED_AGAIN
+
+    def own(waiver: Mapping[str, Any] | None) -> Json | None:
+        return None if waiver is None else {**waiver, "side": "head"}
+
+    at = {str(finding["identity"]): own(finding["waiver"]) for finding in review["findings"]}
+    findings = []
+    for finding in answer["findings"]:
+        waiver = at.get(str(finding["identity"]))
+        status = None if waiver is None else waiver["status"]
+        counts = status != IN_FORCE and (finding["mark"] != "known" or status in COUNTED_AGAIN)
+        findings.append({**finding, "waiver": waiver, "counts": counts})
+    told = [own(waiver) for waiver in review["waivers"]]
+    return {**answer, "findings": findings, "waivers": told, "review": {**answer["review"], "waivers": told}}
 
 
 def _known(scope: Scope, subject: Subject) -> list[Json] | None:

@@ -36,7 +36,7 @@ def lamp(resistance: str) -> str:
 
 
 FAULT = lamp("3k")
-WORSE = lamp("4.7k")
+WORSE = lamp("3.3k")
 
 
 def waived(text: str, expires: str = "2027-06-30") -> str:

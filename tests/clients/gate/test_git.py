@@ -158,7 +158,7 @@ def changed(repo: Repo, base: str) -> dict[str, Change]:
 
 
 def test_every_kind_of_change_is_told(repo: Repo) -> None:
-    base = repo.commit({"kept": "1", "edited": "1", "gone": "no more\n", "old name": "a\nb\nc\n", "ignored": "1",
+    base = repo.commit({"kept": "1", "edited": "1", "gone": "no more\n", "old name": "a\nb\nc\n",
                         ".gitignore": "*.log\n"})  # fmt: skip
     repo.git("mv", "old name", "new n\u00e4me")
     (repo.top / "gone").unlink()
