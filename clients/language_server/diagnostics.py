@@ -69,8 +69,8 @@ class Teller:
         made = [self._problem(snapshot, problem) for problem in snapshot.problems
                 if not (judgement.document is not None and problem.pointer.startswith("/waivers"))]
         if snapshot.problems and not snapshot.complete:
-            made.append(self._plain(snapshot, first_line(snapshot), lsp.DiagnosticSeverity.Information,
-                                    "checking stopped here; there may be more problems"))
+            more = "checking stopped here; there may be more problems"
+            made.append(self._plain(snapshot, first_line(snapshot), SEVERITY["note"], more, code="document"))
         every = (*judgement.findings, *judgement.earlier)
         made += [self._finding(judgement, finding, every) for finding in every]
         made += [self._waiver(snapshot, verdict) for verdict in judgement.waivers.waivers
@@ -184,11 +184,11 @@ class Teller:
         return self._plain(snapshot, span, HINT, message, outcome.rule)
 
     def _plain(self, snapshot: Snapshot, span: tuple[int, int], severity: lsp.DiagnosticSeverity,
-               message: str, rule: str | None = None) -> lsp.Diagnostic:
+               message: str, rule: str | None = None, code: str = "review") -> lsp.Diagnostic:
         return lsp.Diagnostic(
             range=snapshot.lines.range_of(*span),
             severity=severity,
-            code=rule or "review",
+            code=rule or code,
             code_description=self._link(rule) if rule else None,
             source=SOURCE,
             message=message,

@@ -15,11 +15,15 @@ from collections.abc import Sequence
 from typing import Any, BinaryIO
 
 from lsprotocol import types as lsp
+from pygls.exceptions import JsonRpcServerNotInitialized
 from pygls.io_ import StdinAsyncReader, StdoutWriter, run_async
 from pygls.lsp.server import LanguageServer
 from pygls.protocol import LanguageServerProtocol, lsp_method
 
+from clients.language_server.actions import ActionAbilities
 from clients.language_server.diagnostics import Abilities
+from clients.language_server.handlers import add_actions, add_reports
+from clients.language_server.own_requests import add_own_requests
 from clients.language_server.session import POLICY_FILE, Session
 
 SWITCH_INTERVAL = 0.001  # s; a review must not keep an answer waiting for the usual five milliseconds
@@ -67,7 +71,7 @@ class Server(LanguageServer):
     @property
     def session(self) -> Session:
         if self._session is None:
-            raise RuntimeError("the server has not been initialized yet")
+            raise JsonRpcServerNotInitialized("the server has not been initialized yet")
         return self._session
 
     def begin(self, params: lsp.InitializeParams) -> None:
@@ -75,8 +79,11 @@ class Server(LanguageServer):
         session = Session(self, asyncio.get_running_loop())
         session.encoding = lsp.PositionEncodingKind(self.workspace.position_encoding or "utf-16").value
         session.abilities = Abilities.of(params.capabilities)
+        session.action_abilities = ActionAbilities.of(params.capabilities)
         self._session = session
         session.configure(params.initialization_options)
+        if session.settings.diagnostics == "pull":
+            add_reports(self)
 
     def end(self, status: int) -> None:
         self.status = status
@@ -115,7 +122,15 @@ class Server(LanguageServer):
         self.window_show_message(lsp.ShowMessageParams(kind, message))
 
     def refresh(self) -> None:
-        pass
+        """Ask for new hints and reports, where the editor can do that."""
+        workspace = self.client_capabilities.workspace
+        if workspace is None or self._session is None:
+            return
+        reports, hints = workspace.diagnostics, workspace.inlay_hint
+        if self._session.settings.diagnostics == "pull" and reports is not None and reports.refresh_support:
+            self.workspace_diagnostic_refresh(None)
+        if lsp.TEXT_DOCUMENT_INLAY_HINT in self.protocol.fm.features and hints and hints.refresh_support:
+            self.workspace_inlay_hint_refresh(None)
 
 
 def make_server(version: str) -> Server:
@@ -147,6 +162,8 @@ def make_server(version: str) -> Server:
     def did_change_configuration(params: lsp.DidChangeConfigurationParams) -> None:
         server.session.configure(params.settings)
 
+    add_own_requests(server)
+    add_actions(server)
     return server
 
 

@@ -12,12 +12,14 @@ import logging
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from lsprotocol import types as lsp
 from pygls.uris import to_fs_path
 
+from clients.language_server.actions import ActionAbilities, Actor
 from clients.language_server.diagnostics import Abilities, Teller, failure
 from clients.language_server.lines import changed
 from clients.language_server.reviewing import Judgement, Memory, Reviewer, Reviews, warm_up
@@ -58,7 +60,7 @@ class Open:
     place: str
     memory: Memory = field(default_factory=Memory)
     judgement: Judgement | None = None
-    diagnostics: list[lsp.Diagnostic] | None = None
+    told: tuple[int | None, list[lsp.Diagnostic]] | None = None
     report: int = 0
     read: Snapshot | None = None
     news: asyncio.Event = field(default_factory=asyncio.Event)
@@ -66,6 +68,11 @@ class Open:
     @property
     def version(self) -> int | None:
         return self.now[0]
+
+    @property
+    def diagnostics(self) -> list[lsp.Diagnostic]:
+        """What was told last."""
+        return self.told[1] if self.told is not None else []
 
 
 class Session:
@@ -75,6 +82,7 @@ class Session:
         self.outlet = outlet
         self.settings = Settings()
         self.abilities = Abilities()
+        self.action_abilities = ActionAbilities()
         self.encoding = "utf-16"
         self.documents: dict[str, Open] = {}
         self._loop = loop
@@ -129,6 +137,7 @@ class Session:
         self._policies = Policies(self.settings.policy)
         self._shown.clear()
         for document in self.documents.values():
+            document.judgement = None
             self._review(document, 0.0)
 
     def snapshot(self, uri: str) -> Snapshot:
@@ -164,20 +173,20 @@ class Session:
                            lambda error: self._fail(document, version, error), delay)
 
     def _tell(self, document: Open, judgement: Judgement, diagnostics: list[lsp.Diagnostic]) -> None:
-        same = (document.judgement is not None and document.judgement.version == judgement.version
-                and document.diagnostics == diagnostics)
         document.judgement = judgement
-        if not same:
-            self._publish(document, judgement.version, diagnostics)
+        self._publish(document, judgement.version, diagnostics)
         document.news.set()
         document.news = asyncio.Event()
         if judgement.stage == "verdicts":
             self.outlet.refresh()
 
     def _publish(self, document: Open, version: int | None, diagnostics: list[lsp.Diagnostic]) -> None:
+        """Tell the editor, unless it has been told just this of just this version."""
+        if document.told == (version, diagnostics):
+            return
         if document.diagnostics != diagnostics:
             document.report += 1
-        document.diagnostics = diagnostics
+        document.told = version, diagnostics
         if self.settings.diagnostics == "push":
             self.outlet.publish(document.uri, version, diagnostics)
 
@@ -216,6 +225,11 @@ class Session:
                     await document.news.wait()
             except TimeoutError:
                 continue
+
+    def actor(self) -> Actor:
+        """Who makes code actions, by the settings as they are now."""
+        settings = self.settings
+        return Actor(self.action_abilities, settings.owner, date.today(), settings.remedies)
 
     # --- everything else -------------------------------------------------------------------------------
 

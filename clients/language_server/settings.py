@@ -32,6 +32,8 @@ class Settings:
     diagnostics: Literal["push", "pull"] = "push"
 
 
+OF_THE_EDITOR = ("command", "files", "trace")
+"""Settings in the same section that an editor keeps for itself; they are no mistake."""
 NAMES = tuple(item.name for item in fields(Settings))
 _BOOLEANS = ("remedies", "hintValues")
 
@@ -52,6 +54,8 @@ def read_settings(given: Any, before: Settings | None = None) -> tuple[Settings,
     told: list[str] = []
     made = {name: getattr(base, name) for name in NAMES}
     for name, value in given.items():
+        if name in OF_THE_EDITOR:
+            continue
         if name not in NAMES:
             nearest = nearest_name(str(name), NAMES)
             hint = f"; nearest: {nearest}" if nearest else ""
