@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import eq
 from typing import Any, TypeAlias
 
 MAX_PROBLEMS = 200
 """Problems reported for one document; checking stops there."""
 MAX_SEEN = 60
 _MAX_WORD = 64
+_FAR = 8
+"""More changes than this make another word, however long it is."""
+_MAX_CANDIDATES = 50
 
 Path: TypeAlias = tuple[str | int, ...]
 
@@ -195,35 +199,53 @@ def nearest_name(word: str, known: Iterable[str]) -> str | None:
     Counts insertions, deletions, replacements and swaps of neighbours
     (optimal string alignment), letter case left aside.  Of names equally near
     the one with the same first letter wins, then the one of equal length, then
-    the first in sorted order.
+    the first in sorted order.  Of many names only those are compared that
+    agree in the most places from either end.
     """
     if not word or len(word) > _MAX_WORD:
         return None
     low = word.lower()
     best: tuple[int, bool, int, str] | None = None
-    for name in known:
-        other = name.lower()
-        if not other:
-            continue
-        limit = max(1, min(len(low), len(other)) // 3 + (len(low) > 3))
-        if abs(len(low) - len(other)) > limit:
-            continue
-        distance = 0 if low == other else edit_distance(low, other)
+    for name, other, limit in _candidates(low, known):
+        most = limit if best is None else min(limit, best[0])
+        distance = 0 if low == other else edit_distance(low, other, most)
         rank = (distance, low[0] != other[0], abs(len(low) - len(other)), name)
         if distance <= limit and (best is None or rank < best):
             best = rank
     return best[3] if best else None
 
 
-def edit_distance(a: str, b: str) -> int:
-    """Optimal string alignment distance between two words."""
+def _candidates(low: str, known: Iterable[str]) -> list[tuple[str, str, int]]:
+    """Names that can be near, each in lower case as well and with the distance that is too far for it."""
+    found = []
+    for name in known:
+        other = name.lower()
+        limit = min(_FAR, max(1, min(len(low), len(other)) // 3 + (len(low) > 3)))
+        if other and abs(len(low) - len(other)) <= limit:
+            found.append((name, other, limit))
+    if len(found) > _MAX_CANDIDATES:
+        back = low[::-1]
+        found.sort(key=lambda one: (-sum(map(eq, low, one[1])) - sum(map(eq, back, one[1][::-1])), one[0]))
+    return found[:_MAX_CANDIDATES]
+
+
+def edit_distance(a: str, b: str, most: int | None = None) -> int:
+    """Optimal string alignment distance between two words; past ``most`` any greater number."""
+    limit = max(len(a), len(b)) if most is None else most
+    far = limit + 1
     before: list[int] = []
-    row = list(range(len(b) + 1))
+    row = [j if j <= limit else far for j in range(len(b) + 1)]
     for i, ca in enumerate(a, 1):
-        before, last, row = row, before, [i]
-        for j, cb in enumerate(b, 1):
+        before, last = row, before
+        row = [far] * (len(b) + 1)
+        row[0] = min(i, far)
+        # Further from the diagonal than the limit, a cell cannot be within it.
+        for j in range(max(1, i - limit), min(len(b), i + limit) + 1):
+            cb = b[j - 1]
             cost = min(before[j] + 1, row[j - 1] + 1, before[j - 1] + (ca != cb))
             if i > 1 and j > 1 and ca == b[j - 2] and a[i - 2] == cb:
                 cost = min(cost, last[j - 2] + 1)
-            row.append(cost)
+            row[j] = cost
+        if min(row) > limit and (not before or min(before) > limit):
+            return far
     return row[-1]

@@ -74,7 +74,11 @@ def test_edit_distance_against_its_definition(a: str, b: str) -> None:
             best = min(best, distance(i - 2, j - 2) + 1)
         return best
 
-    assert edit_distance(a, b) == distance(len(a), len(b))
+    exact = distance(len(a), len(b))
+    assert edit_distance(a, b) == exact
+    for most in range(8):
+        bounded = edit_distance(a, b, most)
+        assert bounded == exact if exact <= most else bounded > most
 
 
 @pytest.mark.parametrize(
