@@ -68,6 +68,15 @@ class Entry:
         found: Sequence[Mapping[str, Any]] = (self.comparison or self.review or {}).get("waivers") or ()
         return found
 
+    def covering(self, finding: Finding) -> list[Mapping[str, Any]]:
+        """The waivers that cover a finding, proposed ones too, in the order of the answer."""
+        found = [item for item in self.waivers if finding.get("identity") in (item.get("covers") or ())]
+        own = finding.get("waiver")
+        if own and all((own.get("pointer"), own.get("side")) != (item.get("pointer"), item.get("side"))
+                       for item in found):
+            found.insert(0, own)
+        return found
+
     def outcomes(self, *kinds: str) -> Iterator[Mapping[str, Any]]:
         return (item for item in self.answer.get("outcomes") or () if item.get("kind") in kinds)
 

@@ -17,8 +17,12 @@ Remedy = Mapping[str, Any]
 
 def fixes(entry: Entry, finding: Finding) -> list[Json]:
     """Every proven remedy that can be written into the text, smallest change first as the review has them."""
-    made = (fix(entry, remedy) for remedy in proven(finding))
-    return [item for item in made if item is not None]
+    made: list[Json] = []
+    for remedy in proven(finding):
+        item = fix(entry, remedy)
+        if item is not None and item not in made:
+            made.append(item)
+    return made
 
 
 def fix(entry: Entry, remedy: Remedy) -> Json | None:

@@ -5,7 +5,8 @@ machine, no absolute paths.  Findings stand in the first run; undecided
 outcomes too, and with ``everything`` those that are satisfied or do not
 apply.  Where findings carry a ``baselineState``, every result of a run has to
 (section 3.27.24), and nothing is known of the outcomes of the base: there the
-outcomes stand in a second run without it.
+outcomes stand in a second run without it.  Section numbers here and in the
+modules beside are those of the standard, from memory.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Any
 
 from clients.reports.entry import Entry, ordered
 from clients.reports.sarif_notes import configuration_notes, descriptors, execution_notes
-from clients.reports.sarif_places import artifact_location
+from clients.reports.sarif_places import uri
 from clients.reports.sarif_results import KINDS, finding_results, number_line_hashes, outcome_results
 from clients.reports.sarif_rules import OWN, Catalogue, fetched
 
@@ -36,7 +37,7 @@ def sarif(entries: Iterable[Entry], *, rules: Sequence[Facts] = (), run: str = "
     told = ordered(entries)
     catalogue = Catalogue.of(told_rules(told, everything), rules)
     compared = any(entry.comparison is not None for entry in told)
-    suppressing = any(finding.get("waiver") for entry in told for finding in entry.findings)
+    suppressing = any(entry.covering(finding) for entry in told for finding in entry.findings)
     results = [item for entry in told for item in finding_results(entry, catalogue, suppressing)]
     if compared:
         for item in results:  # a review among comparisons has nothing it could be compared with
@@ -109,8 +110,10 @@ class _Run:
                 "toolExecutionNotifications": execution, "toolConfigurationNotifications": configuration}
 
     def _artifacts(self) -> list[Json]:
-        found = (artifact_location(entry) for entry in self.entries)
-        return [{"location": item, "roles": ["analysisTarget"]} for item in found if item is not None]
+        """Each file once, however often it was named: the array must not repeat itself."""
+        found = (uri(entry.label) for entry in self.entries)
+        once = dict.fromkeys(item for item in found if item is not None)
+        return [{"location": {"uri": item}, "roles": ["analysisTarget"]} for item in once]
 
     def _properties(self) -> Json:
         answers = (entry.comparison or entry.review or {} for entry in self.entries)

@@ -130,19 +130,19 @@ def number_line_hashes(results: list[Json]) -> None:
 
 
 def suppressions(entry: Entry, finding: Finding) -> list[Json]:
-    """The waiver of a finding, if it has one; a waiver of the base has no line here."""
-    waiver = finding.get("waiver")
-    if not waiver:
-        return []
+    """The waivers that cover a finding, in force or not."""
+    return [_suppression(entry, waiver) for waiver in entry.covering(finding)]
+
+
+def _suppression(entry: Entry, waiver: Mapping[str, Any]) -> Json:
+    """One waiver; one of the base has no line here."""
     status = str(waiver.get("status"))
-    held = entry.text is not None and str(waiver.get("pointer")) in entry.text.positions
-    placed = held and waiver.get("side") != "base"
-    return [{
+    return {
         "kind": "inSource", "status": STATUSES.get(status, "rejected"),
         "justification": justification(waiver),
-        "location": location(entry, str(waiver.get("pointer") or ""), placed=placed),
+        "location": location(entry, str(waiver.get("pointer") or ""), placed=waiver.get("side") != "base"),
         "properties": {"status": status},
-    }]
+    }
 
 
 def outcome_results(entry: Entry, catalogue: Catalogue, everything: bool) -> Iterator[Json]:
