@@ -46,13 +46,13 @@ def match(base: Circuit, head: Circuit) -> Matching:
     """Pair the parts and nets of two versions of a circuit."""
     if _same_wiring(base, head):
         return _frozen({name: name for name in base.parts}, {net: net for net in base.net_names})
-    best: tuple[int, Matching] | None = None
+    best: tuple[tuple[bool, int], Matching] | None = None
     for by_part, by_net in ((True, True), (True, False), (False, True), (False, False)):
         found = _Search(base, head, by_part, by_net).run()
         score = _agreement(base, head, found)
         if best is None or score > best[0]:
             best = score, found
-        if score == 3 * max(len(base.parts), len(head.parts)):
+        if score[0]:
             break
     assert best is not None
     return best[1]
@@ -75,21 +75,20 @@ def _same_wiring(base: Circuit, head: Circuit) -> bool:
     )
 
 
-def _agreement(base: Circuit, head: Circuit, found: Matching) -> int:
-    """How many parts are wired alike, how many have like values, and how many kept their name.
+def _agreement(base: Circuit, head: Circuit, found: Matching) -> tuple[bool, int]:
+    """Is nothing changed but names?  And how many parts are wired alike, have like values, kept their name.
 
-    A new name has to explain more than a changed value does: a resistor with another value beside a new
-    one that has the old value is still the old resistor.
+    Where something did change, a new name has to explain more than a changed value does: a resistor with
+    another value beside a new one that has the old value is still the old resistor.
     """
-    score = 0
+    alike = kept = 0
     for name, other in found.parts.items():
         one, two = base.parts[name], head.parts[other]
         if one.kind == two.kind:
             there = Counter((pin, found.nets.get(net)) for pin, net in _pins(one))
-            score += there == Counter(_pins(two))
-            score += dict(one.values) == dict(two.values)
-        score += name == other
-    return score
+            alike += (there == Counter(_pins(two))) + (dict(one.values) == dict(two.values))
+        kept += name == other
+    return alike == 2 * max(len(base.parts), len(head.parts)), alike + kept
 
 
 def _pins(part: Part) -> list[tuple[str, str]]:
@@ -138,6 +137,7 @@ class _Search:
 
     def __init__(self, base: Circuit, head: Circuit, by_part: bool, by_net: bool) -> None:
         self.one, self.two = _Side(base), _Side(head)
+        self.trusted = by_part, by_net
         self.parts: dict[str, str] = {}
         self.nets: dict[str, str] = {base.ground: head.ground}
         self.parts_back: dict[str, str] = {}
@@ -165,11 +165,12 @@ class _Search:
         return _frozen(self.parts, self.nets)
 
     def leftovers(self) -> None:
-        """A name that stayed free on both sides means the same thing, whatever was done to it."""
-        for name in sorted(self.one.parts.keys() - self.parts.keys()):
+        """A name that is trusted and stayed free on both sides means the same, whatever was done to it."""
+        by_part, by_net = self.trusted
+        for name in sorted(self.one.parts.keys() - self.parts.keys()) if by_part else ():
             if name in self.two.parts and name not in self.parts_back:
                 self.pair_part(name, name)
-        for net in sorted(self.one.at.keys() - self.nets.keys()):
+        for net in sorted(self.one.at.keys() - self.nets.keys()) if by_net else ():
             if net in self.two.at and net not in self.nets_back:
                 self.pair_net(net, net)
 
@@ -230,7 +231,9 @@ class _Search:
         if kind == "net":
             return any(part in self.parts for part, _ in self.one.at[name])
         matched = [net in self.nets for _, net in self.one.pins[name]]
-        return all(matched) or (with_values and depth > 1 and any(matched))
+        if all(matched) or not any(matched):
+            return all(matched)
+        return depth > (1 if with_values else 2) or (with_values and not self.trusted[0])
 
     def pair_twins(self, looks: _Looks) -> bool:
         """Parts (or nets) that nothing tells apart: which is which is of no account, so by name."""
