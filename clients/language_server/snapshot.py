@@ -47,14 +47,15 @@ class Snapshot:
         return self.document.circuit if self.document is not None else None
 
     @cached_property
-    def _taken_in(self) -> tuple[Any, PositionMap, bool]:
+    def _taken_in(self) -> tuple[Any, PositionMap, bool, bool]:
         if self.document is not None:
-            return self.document.raw, self.document.positions, True
+            return self.document.raw, self.document.positions, True, True
         intake = Intake(self.text)
         try:
-            return _read(intake, self.spelling), intake.positions(), True
+            raw = _read(intake, self.spelling)
         except (Unreadable, Enough):
-            return None, intake.positions(), False
+            return None, intake.positions(), False, False
+        return raw, intake.positions(), True, not intake.sink.problems
 
     @property
     def raw(self) -> Any:
@@ -69,6 +70,11 @@ class Snapshot:
     @property
     def well_formed(self) -> bool:
         return self._taken_in[2]
+
+    @property
+    def faithful(self) -> bool:
+        """Whether ``raw`` holds all that stands in the text: no name twice, no number left out."""
+        return self._taken_in[3]
 
     @cached_property
     def partial(self) -> Partial:
