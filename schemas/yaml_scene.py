@@ -98,7 +98,14 @@ class Scene:
         return _CLOSING[self.text[opening]]
 
     def closed(self, opening: int) -> bool:
-        """Whether a bracket has its counterpart before a line that must lie outside of it."""
+        return self.outside(opening) is None
+
+    def outside(self, opening: int) -> int | None:
+        """Where a bracket must have ended and has not; ``None`` when it is closed.
+
+        A line that begins with a name, no further indented than the line
+        that opens the bracket behind a name, cannot lie inside.
+        """
         start, _ = self.line(opening)
         margin = self.indented(start) - start
         inline = bool(self.text[start:opening].strip())
@@ -110,10 +117,10 @@ class Scene:
             elif sign in ("}", "]"):
                 depth -= 1
                 if depth == 0:
-                    return True
+                    return None
             elif inline and token["indent"] is not None and len(token["indent"]) <= margin:
-                return False
-        return False
+                return token.start()
+        return len(self.text.rstrip())
 
     def _open(self) -> list[Event]:
         """The collections that were begun and not ended before this place."""

@@ -101,8 +101,8 @@ def _unclosed(scene: Scene, at: int) -> Found:
 def _comma(scene: Scene) -> Found:
     """Something else than a comma or the end inside of brackets."""
     at, opening, last = scene.at, scene.since, scene.last()
-    split = last is not None and scene.breaks(*last)
-    if (split or last is None or scene.breaks(last[1], at) or scene.ends(at)) and not scene.closed(opening):
+    outside = scene.outside(opening)
+    if outside is not None and at >= outside:
         return _unclosed(scene, opening)
     char = scene.text[at:at + 1]
     if char in ("}", "]"):
@@ -126,10 +126,12 @@ def _line_does_not_fit(scene: Scene) -> Found:
         return at, f"the {char} closes nothing", "one closing sign for each that opens"
     start, _ = scene.line(at)
     if not scene.text[start:at].strip(" "):
-        wanted = scene.columns()
-        if char == "-" and re.match(r"-[^ \t\r\n-]", scene.text[at:at + 2]) and "-" in scene.problem:
+        in_list, wanted = "collection" in scene.context, scene.columns()
+        if in_list and re.match(r"-[^ \t\r\n-]", scene.text[at:at + 2]):
             return at, "a space is missing after the dash", "- and the value"
-        if at - start in wanted:
+        if in_list and at - start == scene.since - scene.line(scene.since)[0]:
+            return at, "the line stands in a list and has no dash", "- and the value"
+        if at - start in wanted and not in_list:
             what = "a list item stands among" if char == "-" else "the line is not one of"
             return at, f"{what} the members of an object", "a member such as name: value"
         *most, least = [str(column) for column in wanted] or ["0"]
