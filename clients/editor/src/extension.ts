@@ -69,16 +69,10 @@ async function chooseHintState(ours: Session): Promise<void> {
 async function mendAll(ours: Session): Promise<void> {
   const editor = circuitInFront(ours);
   if (editor === undefined) return;
-  const done = await vscode.window.withProgress(
+  const words = await vscode.window.withProgress(
     { location: vscode.ProgressLocation.Window, title: "thumbrule: proving what mends this circuit" },
     () => ours.mend(editor.document),
   );
-  const words = {
-    mended: undefined,
-    nothing: "Nothing here has a change that is proven to mend it.",
-    changed: "The text has changed meanwhile. Ask again.",
-    refused: "The editor did not take the change.",
-  }[done];
   if (words !== undefined) void vscode.window.showInformationMessage(words);
 }
 

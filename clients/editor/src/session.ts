@@ -6,6 +6,8 @@ import {
   DidChangeConfigurationNotification,
   DidOpenTextDocumentNotification,
   LanguageClient,
+  LSPErrorCodes,
+  ResponseError,
   type CodeAction,
   type LanguageClientOptions,
   type Middleware,
@@ -18,6 +20,7 @@ import { readSettings, serverOptions, type Settings } from "./settings";
 const SETTING = "thumbrule.command";
 /** LSP 3.17, CodeActionKind: what is safe to apply without being asked about each one. */
 const FIX_ALL = "source.fixAll";
+const CHANGED = "The text has changed meanwhile. Ask again.";
 
 export class Session implements vscode.Disposable {
   readonly #gate = new Gate<vscode.TextDocument>((document) => this.#isCircuit(document));
@@ -96,27 +99,38 @@ export class Session implements vscode.Disposable {
   /**
    * Applies the change that mends everything proven in a document; only this server is asked.
    *
-   * "changed": typed in meanwhile, so that the answer fits no more.
+   * @returns what to tell the reader where nothing was changed, unless the server itself has told it.
    */
-  async mend(document: vscode.TextDocument): Promise<"mended" | "nothing" | "changed" | "refused"> {
+  async mend(document: vscode.TextDocument): Promise<string | undefined> {
     const client = this.#client;
-    if (client === undefined || !this.knows(document)) return "nothing";
-    const version = document.version;
-    const range = client.code2ProtocolConverter.asRange(
-      new vscode.Range(new vscode.Position(0, 0), document.positionAt(document.getText().length)),
-    );
+    if (client === undefined || !this.knows(document)) return "The server of thumbrule does not run.";
+    const { version } = document;
+    let edit: vscode.WorkspaceEdit | undefined;
+    try {
+      const action = await this.#fixAll(client, document);
+      if (action === undefined) return "Nothing to mend: this circuit has no finding.";
+      if (action.disabled !== undefined) return `Nothing was changed: ${action.disabled.reason}.`;
+      edit = await client.protocol2CodeConverter.asWorkspaceEdit(action.edit);
+    } catch (error) {
+      if (error instanceof ResponseError && error.code === LSPErrorCodes.ContentModified) return CHANGED;
+      throw error;
+    }
+    if (document.version !== version) return CHANGED;
+    if (edit === undefined || edit.size === 0) return undefined;
+    return (await vscode.workspace.applyEdit(edit)) ? undefined : "The editor did not take the change.";
+  }
+
+  /** The action that mends everything, with its edit where there is one. */
+  async #fixAll(client: LanguageClient, document: vscode.TextDocument): Promise<CodeAction | undefined> {
+    const whole = new vscode.Range(new vscode.Position(0, 0), document.positionAt(document.getText().length));
     const actions = await client.sendRequest<CodeAction[] | null>("textDocument/codeAction", {
       textDocument: client.code2ProtocolConverter.asTextDocumentIdentifier(document),
-      range,
+      range: client.code2ProtocolConverter.asRange(whole),
       context: { diagnostics: [], only: [FIX_ALL], triggerKind: CodeActionTriggerKind.Invoked },
     });
-    const all = actions?.find((action) => action.kind?.startsWith(FIX_ALL) && action.disabled === undefined);
-    if (all === undefined) return "nothing";
-    const resolved = all.edit ? all : await client.sendRequest<CodeAction>("codeAction/resolve", all);
-    const edit = await client.protocol2CodeConverter.asWorkspaceEdit(resolved.edit);
-    if (document.version !== version) return "changed";
-    if (edit === undefined || edit.size === 0) return "nothing";
-    return (await vscode.workspace.applyEdit(edit)) ? "mended" : "refused";
+    const action = actions?.find(({ kind }) => kind?.startsWith(FIX_ALL));
+    const whatIsThere = action === undefined || action.edit !== undefined || action.disabled !== undefined;
+    return whatIsThere ? action : await client.sendRequest<CodeAction>("codeAction/resolve", action);
   }
 
   dispose(): Promise<void> {

@@ -6,7 +6,7 @@ import { join } from "node:path";
 import { after, before, test } from "node:test";
 import { EXAMPLES, EXTENSION, ROOT, serverCommand } from "./places";
 import { Editor } from "./stub";
-import { Position, Range, TextEdit, type Diagnostic, type Hover, type TextDocument } from "./stub_values";
+import { Position, Range, TextEdit, type Diagnostic, type Hover, type InlayHint, type TextDocument } from "./stub_values";
 
 interface Extension {
   activate(context: { subscriptions: { dispose(): unknown }[] }): Promise<void>;
@@ -29,6 +29,12 @@ const rules = (found: readonly Diagnostic[]): string[] =>
 const has = (document: TextDocument, rule: string): boolean => rules(editor.shown(document)).includes(rule);
 const starts = (): number => editor.logged.filter((line) => line.startsWith("starting ")).length;
 const place = (document: TextDocument, text: string): Position => document.positionAt(document.getText().indexOf(text));
+
+async function hints(document: TextDocument): Promise<string[]> {
+  const whole = new Range(0, 0, document.lineCount, 0);
+  const found = await editor.ask<InlayHint[] | undefined>("InlayHints", "provideInlayHints", document, whole);
+  return (found ?? []).map(({ label }) => (typeof label === "string" ? label : label.map(({ value }) => value).join("")));
+}
 
 before(async () => {
   editor.install();
@@ -61,6 +67,8 @@ test("a circuit starts the server and shows its findings", async () => {
   const finding = editor.shown(lamp).find((one) => rules([one])[0] === RULE);
   assert.equal(finding?.source, "thumbrule");
   assert.equal(finding?.severity, 0);
+  // Told by the server and asked for by the client, each finding would stand there twice.
+  assert.equal(rules(editor.shown(lamp)).filter((rule) => rule === RULE).length, 1);
 });
 
 test("the server is asked about circuits only", async () => {
@@ -128,10 +136,16 @@ test("the state for the hints is chosen from those of the circuit and kept as a 
   const labels = (editor.picks.at(-1)?.items as { label: string }[]).map(({ label }) => label);
   assert.deepEqual(labels, ["First state", "bright", "dark"]);
   assert.deepEqual(editor.updates.splice(0), [{ name: "thumbrule.hintState", value: "bright", target: 2 }]);
-  const lines = new Range(0, 0, 100, 0);
-  const hints = await editor.ask<unknown[] | undefined>("InlayHints", "provideInlayHints", lamp, lines);
-  assert.ok((hints ?? []).length > 0);
-  assert.equal(starts(), 1);
+  const bright = await hints(lamp);
+  assert.ok(bright.length > 0);
+  editor.answers.push("dark");
+  await editor.command("thumbrule.chooseHintState");
+  const marked = (editor.picks.at(-1)?.items as { state: string; description?: string }[]).filter(
+    ({ description }) => description?.includes("shown now"),
+  );
+  assert.deepEqual(marked.map(({ state }) => state), ["bright"]);
+  assert.notDeepEqual(await hints(lamp), bright);
+  assert.equal(starts(), 1); // settings are told, not started with anew
 });
 
 test("everything proven is mended at once, and comments stay", async () => {
@@ -142,14 +156,15 @@ test("everything proven is mended at once, and comments stay", async () => {
   assert.equal(changed.length, 1);
   assert.match(changed[0] ?? "", /^ {2}R1: .*# too large$/);
   await editor.command("thumbrule.mendAll");
-  assert.match(editor.messages.at(-1)?.text ?? "", /^Nothing here has a change/);
+  assert.match(editor.messages.at(-1)?.text ?? "", /^Nothing (to mend|was changed): /);
 });
 
 test("a restart reviews what is open again", async () => {
   await editor.change(lamp, [new TextEdit(new Range(new Position(0, 0), lamp.positionAt(lamp.getText().length)), LAMP)]);
   await editor.until("the finding", () => has(lamp, RULE));
-  editor.diagnostics.clear();
-  await editor.command("thumbrule.restart");
+  const restarted = editor.command("thumbrule.restart");
+  await editor.until("the findings of the old server to go", () => editor.shown(lamp).length === 0);
+  await restarted;
   await editor.until("the finding again", () => has(lamp, RULE));
   assert.equal(starts(), 2);
   assert.deepEqual(editor.messages.filter(({ kind }) => kind === "error"), []);

@@ -21,7 +21,8 @@ type Provider = Record<string, (...all: never[]) => unknown>;
 
 export class Editor {
   readonly documents: values.TextDocument[] = [];
-  readonly diagnostics = new Map<string, readonly values.Diagnostic[]>();
+  /** One map for each collection, by address; the editor shows the findings of all of them. */
+  readonly collections: Map<string, readonly values.Diagnostic[]>[] = [];
   readonly commands = new Map<string, (...all: unknown[]) => unknown>();
   readonly providers: { kind: string; selector: readonly Filter[]; provider: Provider }[] = [];
   readonly contents = new Map<string, { provideTextDocumentContent(uri: URI): unknown }>();
@@ -84,7 +85,11 @@ export class Editor {
   }
 
   shown(document: values.TextDocument): readonly values.Diagnostic[] {
-    return this.diagnostics.get(document.uri.toString()) ?? [];
+    return this.#shown(document.uri);
+  }
+
+  #shown(uri: URI): values.Diagnostic[] {
+    return this.collections.flatMap((collection) => collection.get(uri.toString()) ?? []);
   }
 
   /** The answer of the first provider of a kind that is registered for a document. */
@@ -129,11 +134,13 @@ export class Editor {
   }
 
   #collection() {
+    const collection = new Map<string, readonly values.Diagnostic[]>();
+    this.collections.push(collection);
     const set = (uri: URI, found: readonly values.Diagnostic[] | undefined): void => {
-      this.diagnostics.set(uri.toString(), found ?? []);
+      collection.set(uri.toString(), found ?? []);
       void this.judged.fire({ uris: [uri] });
     };
-    const clear = (): void => this.diagnostics.clear();
+    const clear = (): void => collection.clear();
     return { set, delete: (uri: URI) => set(uri, undefined), clear, dispose: clear, forEach: () => undefined };
   }
 
@@ -167,7 +174,7 @@ export class Editor {
     const languages = {
       match,
       createDiagnosticCollection: () => this.#collection(),
-      getDiagnostics: (uri: URI) => this.diagnostics.get(uri.toString()) ?? [],
+      getDiagnostics: (uri: URI) => this.#shown(uri),
       onDidChangeDiagnostics: this.judged.event,
     };
     const { folder } = this;
@@ -203,6 +210,7 @@ export class Editor {
       showQuickPick: async (items: unknown[], options: unknown) => {
         this.picks.push({ items, options });
         const answer = this.answers.shift();
+        if (answer === undefined) return undefined;
         return items.find((item) => item === answer || (item as { label?: string }).label === answer);
       },
       withProgress: (_options: unknown, task: (progress: unknown, token: unknown) => unknown) =>
