@@ -154,4 +154,7 @@ class _Reader:
         seen = quoted(junk.group()) if junk else "the end of the text"
         if junk and junk.group().startswith(("//", "/*", "#")):
             detail += "; JSON has no comments"
+        if junk and junk.group().startswith("\ufeff"):
+            detail = "the text holds a byte order mark"
+            accepted = "none, or one at the very start of a file"
         return self.intake.stop(place, at, Complaint(detail, seen=seen, accepted=accepted))

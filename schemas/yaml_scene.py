@@ -54,9 +54,9 @@ class Scene:
         return self.text[offset:self.line(offset)[1]]
 
     def seen(self, offset: int) -> str:
-        rest = self.rest(offset).rstrip()
+        rest = self.rest(offset)
         if rest:
-            return quoted(rest)
+            return quoted(rest.rstrip() or rest)
         return "the end of the text" if self.ends(offset) else "the end of the line"
 
     def ends(self, offset: int) -> bool:

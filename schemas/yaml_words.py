@@ -124,6 +124,8 @@ def _line_does_not_fit(scene: Scene) -> Found:
     at, char = scene.at, scene.text[scene.at:scene.at + 1]
     if char in ("}", "]") and char:
         return at, f"the {char} closes nothing", "one closing sign for each that opens"
+    if char == ":":
+        return at, "a member name is missing before the colon", "name: value"
     start, _ = scene.line(at)
     if not scene.text[start:at].strip(" "):
         in_list, wanted = "collection" in scene.context, scene.columns()
@@ -194,9 +196,15 @@ def _escape(scene: Scene) -> Found:
             '\\" \\\\ \\n \\t \\xhh \\uhhhh and others of YAML; in single quotes a backslash is just that')
 
 
+def _directive(scene: Scene) -> Found | None:
+    if "directive" not in scene.context + scene.problem and "incompatible" not in scene.problem:
+        return None
+    at, _ = scene.line(scene.since)
+    return (at, "a line that begins with % is a directive, and this one cannot be followed",
+            "%YAML 1.2 and --- below it, or the name in quotes")
+
+
 def _name_of_anchor(scene: Scene) -> Found | None:
-    if "directive" in scene.context:
-        return scene.since, "a line that begins with % is a directive", "the name in quotes"
     sign = scene.text[scene.since:scene.since + 1]
     return (scene.since, f"a value cannot begin with {sign}, which marks a value that is used again",
             f"{QUOTED}; or a name of ASCII letters and digits after the sign")
@@ -230,6 +238,7 @@ def _tag(scene: Scene) -> Found:
 
 _CASES: tuple[tuple[re.Pattern[str], Callable[[Scene], Found | None]], ...] = tuple(
     (re.compile(words), explain) for words, explain in (
+        ("", _directive),
         ("could not find expected ':'", _no_colon),
         ("mapping values are not allowed", _colon_again),
         (r"expected ',' or '[}\]]'", _comma),
