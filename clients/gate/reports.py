@@ -29,7 +29,11 @@ def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, 
     if style == "sarif":
         return sarif_text(made, rules=rule_facts(ask, made), run="thumbrule/gate/")
     threshold = outcome.bar.threshold
-    return junit(made, threshold=threshold) if style == "junit" else markdown(made, threshold=threshold)
+    if style == "junit":
+        return junit(made, threshold=threshold, erosion=outcome.bar.erosion)
+    from clients.render_gate import verdict_line
+
+    return markdown(made, threshold=threshold, title="thumbrule gate", verdict=verdict_line(outcome))
 
 
 def entry(item: Judged, bar: Bar) -> Entry:

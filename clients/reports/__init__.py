@@ -10,7 +10,7 @@ and no environment, and give the same bytes for the same answers::
     sarif(entries, *, rules=(), run="thumbrule/review/", everything=False) -> Json
     sarif_text(entries, ...) -> str                 # the same as text, with a final line break
     junit(entries, *, threshold="warning", erosion=False) -> str
-    markdown(entries, *, threshold="warning", rows=20, title="thumbrule", erosion=False) -> str
+    markdown(entries, *, threshold="warning", rows=20, title="thumbrule", verdict=None) -> str
     written(style, entries, *, ask, threshold, everything=False, run="thumbrule/review/") -> str
         # style: sarif, junit or markdown
     comparisons(entries) -> Json                    # {"comparisons": [{"file", "comparison" | "problem"}]}

@@ -96,16 +96,9 @@ class Entry:
             return [str(self.problem.get("detail") or self.problem.get("title") or "could not be read")]
         told = {str(item.get("reason")) for item in self.outcomes("failed")}
         found = [str(item) for item in self.answer.get("problems") or () if str(item) not in told]
-        if self.answer.get("complete") is False:
+        whole = (self.comparison or {}).get("complete") is not False  # false as well when the base was not
+        if self.answer.get("complete") is False or not whole:
             found.append("the search for states was not complete")
-        return found + self._base_incomplete
-
-    @property
-    def _base_incomplete(self) -> list[str]:
-        base = (self.comparison or {}).get("base") or {}
-        found = [f"{rule} could not be run on the base" for rule in base.get("failed") or ()]
-        if base.get("complete") is False:
-            found.append("the search for states was not complete in the base")
         return found
 
     @property
@@ -138,6 +131,23 @@ def counts(finding: Finding, threshold: str) -> bool:
     if SEVERITIES.index(str(finding.get("severity"))) > SEVERITIES.index(threshold):
         return False
     return bool(finding["counts"]) if "counts" in finding else not is_waived(finding)
+
+
+def consequences(findings: Sequence[Finding], threshold: str) -> dict[str, Finding]:
+    """Identity of each finding that only follows from another one -> that one.
+
+    One that counts is put only under one that counts as well: what makes a
+    check fail is never told as a mere consequence of something that does not.
+    """
+    known = {str(item.get("identity")): item for item in findings}
+    found = {}
+    for item in findings:
+        cause = known.get(str(item.get("caused_by")))
+        if cause is None or cause is item or cause.get("caused_by") in known:
+            continue
+        if counts(cause, threshold) or not counts(item, threshold):
+            found[str(item.get("identity"))] = cause
+    return found
 
 
 def relative_margin(finding: Finding) -> float | None:

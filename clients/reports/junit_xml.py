@@ -115,6 +115,8 @@ def _finding(entry: Entry, finding: Finding) -> str:
     """The finding in some lines: where, message, numbers, what would mend it."""
     lines = [f"{entry.place(finding)}: {headline(finding)}", str(finding.get("message", ""))]
     lines += _judged(finding)
+    if finding.get("caused_by"):
+        lines.append(f"follows from: {finding['caused_by']}")
     if finding.get("mark"):
         lines.append(f"{finding['mark']}: {finding.get('why') or ''}".rstrip(": "))
     waiver = finding.get("waiver")

@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from clients.reports.entry import SEVERITIES, Entry, Finding, counts, is_waived, ordered, relative_margin
+from clients.reports.entry import (
+    SEVERITIES,
+    Entry,
+    Finding,
+    consequences,
+    counts,
+    is_waived,
+    ordered,
+    relative_margin,
+)
 from clients.reports.words import course, fell, inequality, justification, many, percent, proven, subject
 
 HEAD = ("Finding", "Number", "Limit", "Margin before", "Margin now", "Mend")
@@ -29,13 +38,13 @@ _ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "@": "&#64;"}
 
 
 def markdown(entries: Iterable[Entry], *, threshold: str = "warning", rows: int = 20,
-             title: str = "thumbrule", erosion: bool = False) -> str:
+             title: str = "thumbrule", verdict: str | None = None) -> str:
     """The summary.  No table and no list has more than ``rows`` rows; the rest is counted.
 
-    With ``erosion`` margins that are kept but fell count as well.
+    ``verdict`` is the sentence for the head, where the caller has a better one.
     """
     told = ordered(entries)
-    blocks = [f"### {plain(title)}: {verdict(told, threshold, erosion)}"]
+    blocks = [f"### {plain(title)}: {plain(verdict or verdict_of(told, threshold))}"]
     blocks += _unchecked(told, rows)
     blocks += _table(told, threshold, rows)
     blocks += _waivers(told, rows)
@@ -44,20 +53,26 @@ def markdown(entries: Iterable[Entry], *, threshold: str = "warning", rows: int 
     return "\n\n".join(blocks) + "\n"
 
 
-def verdict(entries: Sequence[Entry], threshold: str, erosion: bool = False) -> str:
-    """``could not check 1 of 3 circuits; fails: 1 error, 2 warnings``."""
+def verdict_of(entries: Sequence[Entry], threshold: str) -> str:
+    """``could not check 1 of 3 circuits; fails: 1 error, 2 warnings, and 1 consequence of these``."""
     unchecked = sum(entry.unchecked for entry in entries)
-    found = [item for entry in entries for item in entry.findings]
-    failing = Counter(str(item["severity"]) for item in found if counts(item, threshold))
+    roots, follow, rest = Counter[str](), 0, 0
+    for entry in entries:
+        below = consequences(entry.findings, threshold)
+        for item in entry.findings:
+            if not counts(item, threshold):
+                rest += 1
+            elif str(item["identity"]) in below:
+                follow += 1
+            else:
+                roots[str(item["severity"])] += 1
     parts = [f"could not check {unchecked} of {many(len(entries), 'circuit')}"] if unchecked else []
-    numbers = [many(failing[name], name) for name in SEVERITIES if failing[name]]
-    eroded = sum(len(entry.eroded) for entry in entries) if erosion else 0
-    numbers += [many(eroded, "smaller margin")] if eroded else []
-    if numbers:
-        parts.append(f"fails: {', '.join(numbers)}")
+    if roots:
+        numbers = ", ".join(many(roots[name], name) for name in SEVERITIES if roots[name])
+        also = f", and {many(follow, 'consequence')} of these" if follow else ""
+        parts.append(f"fails: {numbers}{also}")
     elif not unchecked:
         parts.append("passes")
-    rest = len(found) - sum(failing.values())
     return "; ".join(parts) + (f"; {many(rest, 'finding')} not counted" if rest else "")
 
 
@@ -80,13 +95,23 @@ def cell(text: Any) -> str:
 
 
 def _table(entries: Sequence[Entry], threshold: str, rows: int) -> list[str]:
-    found = [(entry, item) for entry in entries for item in entry.findings]
+    """The findings: what counts first; what follows from another one right below it."""
+    found = [(entry, item, cause) for entry in entries for item, cause in _folded(entry, threshold)]
     if not found:
         return []
-    found.sort(key=lambda pair: _weight(pair[1], threshold))
+    found.sort(key=lambda row: _weight(row[2] or row[1], threshold))
     lines = [f"| {' | '.join(HEAD)} |", "|---|--:|--:|--:|--:|---|"]
-    lines += [f"| {' | '.join(_row(entry, item, threshold))} |" for entry, item in found[:rows]]
+    lines += [f"| {' | '.join(_row(entry, item, cause, threshold))} |" for entry, item, cause in found[:rows]]
     return ["\n".join(lines), *_more(len(found) - rows, "finding")]
+
+
+def _folded(entry: Entry, threshold: str) -> Iterator[tuple[Finding, Finding | None]]:
+    """Each finding that stands alone, then those that follow from it with it."""
+    below = consequences(entry.findings, threshold)
+    for root in sorted(entry.findings, key=lambda item: _weight(item, threshold)):
+        if str(root["identity"]) not in below:
+            yield root, None
+            yield from ((item, root) for item in entry.findings if below.get(str(item["identity"])) is root)
 
 
 def _weight(finding: Finding, threshold: str) -> tuple[bool, int, int]:
@@ -95,7 +120,7 @@ def _weight(finding: Finding, threshold: str) -> tuple[bool, int, int]:
     return not counts(finding, threshold), SEVERITIES.index(str(finding["severity"])), MARKS.index(mark)
 
 
-def _row(entry: Entry, finding: Finding, threshold: str) -> list[str]:
+def _row(entry: Entry, finding: Finding, cause: Finding | None, threshold: str) -> list[str]:
     number, limit = inequality(finding.get("test") or {})
     words = [str(finding.get("mark") or ""), "waived" if is_waived(finding) else "", str(finding["severity"])]
     head = (" ".join(word for word in words if word), str(finding["rule"]), subject(finding))
@@ -103,18 +128,18 @@ def _row(entry: Entry, finding: Finding, threshold: str) -> list[str]:
     first = f"**{name}**" if counts(finding, threshold) else name
     before = finding.get("before") or {}
     return [f"{first}<br>{cell(entry.place(finding))}", cell(number), cell(limit),
-            _margin(before.get("margin")), _margin(relative_margin(finding)), _mend(finding)]
+            _margin(before.get("margin")), _margin(relative_margin(finding)), _mend(finding, cause)]
 
 
 def _margin(part: float | None) -> str:
     return "" if part is None else cell(percent(float(part)))
 
 
-def _mend(finding: Finding) -> str:
-    """The first proven remedy with its number before and after."""
+def _mend(finding: Finding, cause: Finding | None) -> str:
+    """The first proven remedy with its number before and after; else what it follows from."""
     found = proven(finding)
     if not found:
-        return "no proven change"
+        return "no proven change" if cause is None else f"follows from {cell(cause['rule'])}"
     more = f" (or {len(found) - 1} more)" if len(found) > 1 else ""
     return f"{cell(found[0].get('summary', ''))}: {cell(course(found[0]['proof']))}{more}"
 

@@ -38,8 +38,8 @@ def test_the_table_has_the_promised_columns(made: Made) -> None:
                          "-86.2 %"]
     assert drive[5].startswith("R1 10 kohm to 1.3 kohm")
     assert "0.4144 -&gt; 3.237 (limit 3)" in drive[5]
-    assert headroom[5] == "no proven change"
-    assert text.splitlines()[0] == "### thumbrule: fails: 2 errors"
+    assert headroom[5] == "follows from min-beta-drive"
+    assert text.splitlines()[0] == "### thumbrule: fails: 1 error, and 1 consequence of these"
 
 
 def test_a_comparison_shows_the_margin_before(made: Made) -> None:
@@ -67,8 +67,20 @@ def test_gone_findings_and_eroded_margins_have_their_lists(made: Made) -> None:
     worn = markdown([entry]).partition("**Still satisfied, with less margin**")[2]
     assert worn.count("\n- lamp.yaml: ") == len(entry.eroded) > 1
     assert "base-bleed: Q1: " in worn
-    verdict = markdown([entry], erosion=True).splitlines()[0]
-    assert f"{len(entry.eroded)} smaller margins" in verdict
+
+
+def test_a_caller_may_have_a_verdict_of_its_own(made: Made) -> None:
+    text = markdown([made(lamp())], title="gate", verdict="2 new (threshold *note*); exit status 1")
+    assert text.startswith("### gate: 2 new (threshold \\*note\\*); exit status 1\n")
+
+
+def test_what_follows_from_a_finding_stands_below_it(made: Made) -> None:
+    one, two = made(lamp(), "a.yaml"), made(lamp(), "b.yaml")
+    for finding in two.findings:
+        finding["severity"] = "warning"  # type: ignore[index]
+    found = [row[0] for row in body(markdown([two, one]))]
+    assert [name.partition(":")[0] + name.partition("<br>")[2] for name in found] == [
+        "**errora.yaml:15", "**errora.yaml:17", "**warningb.yaml:15", "**warningb.yaml:17"]
 
 
 def test_waivers_are_told_by_status(made: Made) -> None:
