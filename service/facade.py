@@ -110,7 +110,7 @@ def compare(
     limit (of the margin itself where that is larger than the limit).  The waivers of ``base`` judge, at the
     date ``today``: those that ``head`` brings are only proposed, those that it takes out count no more.
     ``known`` are findings that were accepted as known, as a baseline keeps them: ``identity``, ``severity``,
-    ``margin`` (in units of the limit) and ``places``; what it has counts before what the base has.
+    ``margin`` (in units of the limit) and ``places``; of a finding that both have, the better numbers count.
 
     Each finding has ``counts``: it is new, or worsened, or its waiver ran out, and no waiver in force covers
     it.  Raises :class:`OptionRefused` for a ``worse_by`` that is no share.

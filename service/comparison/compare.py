@@ -12,7 +12,7 @@ from schemas.circuit import Circuit
 from schemas.finding import Finding, Outcome, Review
 from service import engine, shapes
 from service.comparison.eroded import eroded
-from service.comparison.marks import Before, Mark, before_of, mark, of_record, places
+from service.comparison.marks import Before, Mark, before_of, better, mark, of_record, places
 from service.comparison.matching import Matching, match
 from service.comparison.translation import Translation
 from service.comparison.waived import Waived, judged_by_base
@@ -68,7 +68,11 @@ def comparison(
     for finding in () if was is None else was.findings:
         of_base.setdefault(names.identity(finding, identities), finding)
     before = {key: before_of(finding) for key, finding in of_base.items()}
-    before |= {str(record["identity"]): of_record(record) for record in known}
+    now_called = {finding.identity: key for key, finding in of_base.items()}
+    for record in known:
+        kept = of_record(record)
+        key = now_called.get(kept.identity, kept.identity)
+        before[key] = better(before.get(key), kept)
     marks = {f.identity: _marked(f, before, was, worse_by) for f in review.findings}
     waived = judged_by_base(
         () if base is None else base.waivers, head.waivers, names, review.findings, ruleset, today,
@@ -171,4 +175,4 @@ def _gone(identity: str, finding: Finding, review: Review) -> Json:
         why = "not every state of the head was found, so it may still be there"
     else:
         why = "the head has no such finding"
-    return {**shapes.finding_shape(finding), "why": why}
+    return {**shapes.finding_shape(finding), "waiver": None, "why": why}

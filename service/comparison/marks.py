@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from rules.soundness import relative_margin
@@ -47,6 +47,20 @@ def of_record(record: Mapping[str, Any]) -> Before:
         margin=None if margin is None else float(margin),
         places=seen if isinstance(seen, int) and seen > 0 else 1,
     )
+
+
+def better(of_base: Before | None, kept: Before) -> Before:
+    """Of a finding that base and baseline both have, the better number of each kind.
+
+    So neither a step back from a base that is better than the baseline, nor many small steps away from the
+    baseline, goes unseen.
+    """
+    if of_base is None:
+        return kept
+    closer = of_base.margin is not None and (kept.margin is None or of_base.margin > kept.margin)
+    milder = max(of_base.severity, kept.severity, key=SEVERITIES.index)
+    chosen = of_base if closer else kept
+    return replace(chosen, severity=milder, places=min(of_base.places, kept.places))
 
 
 def places(finding: Finding) -> int:

@@ -268,3 +268,19 @@ def test_a_margin_without_bound_can_only_get_better() -> None:
 def test_rounding_makes_no_finding_worse_than_itself() -> None:
     assert Known.of(finding(margin=-1 / 3)).margin == -0.333334
     assert Known.of(finding(margin=-0.25)).margin == -0.25
+
+
+def test_a_step_back_from_a_base_that_is_better_than_the_baseline(started: Repo) -> None:
+    started.commit({"yard/lamp.yaml": lamp("2.8k")})
+    started.write({"yard/lamp.yaml": FAULT})
+    assert judged(*FILE)["verdict"]["status"] == 0
+    assert judged("--base", "main", *FILE)["verdict"]["counted"] == {"worsened": 1}
+
+
+def test_small_steps_are_counted_from_the_baseline(started: Repo) -> None:
+    for resistance in ("3.02k", "3.04k", "3.06k"):
+        started.commit({"yard/lamp.yaml": lamp(resistance).replace("Q1:", "T7:")})
+    started.write({"yard/lamp.yaml": lamp("3.08k").replace("Q1:", "T7:")})
+    assert judged("--base", "main")["verdict"]["status"] == 0
+    started.write({"yard/lamp.yaml": lamp("3.08k")})
+    assert judged("--base", "main", *FILE)["verdict"]["counted"] == {"worsened": 1}

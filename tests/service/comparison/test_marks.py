@@ -97,9 +97,11 @@ def test_what_is_known_from_a_baseline() -> None:
     assert marks(answer) == [("R1", "known", False), ("R2", "worsened", True), ("R3", "new", True)]
     assert answer["findings"][1]["why"] == (
         "the margin fell by 10 %: margin -30 % before, -40 % now; 60 ohm now, limit 100 ohm")  # fmt: skip
-    # the baseline counts before the base: many small steps down end at what was accepted
+    # many small steps down end at what was accepted, and a step back from a better base is one too
     answer = compare(head, head, known=known)
     assert [item["mark"] for item in answer["findings"]] == ["known", "worsened", "known"]
+    answer = compare(document(R1="55 ohm", R2="60 ohm", R3="70 ohm"), head, known=known)
+    assert [item["mark"] for item in answer["findings"]] == ["worsened", "worsened", "known"]
 
 
 def graded(share: float, step: float = 100.0) -> FakeRule:
