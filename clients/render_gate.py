@@ -123,11 +123,17 @@ def _finding(finding: Mapping[str, Any], consequences: Sequence[Mapping[str, Any
     if finding["waiver"] is not None:
         lines += wrap(f"waiver {finding['waiver']['status']}: {_waiver(finding['waiver'])}", first=indent,
                       rest=indent + "  ")
-    elif finding["mark"] == "worsened":
+    elif finding["mark"] == "worsened" and _is_worse_elsewhere(finding):
         lines += wrap(str(finding["why"]), first=indent, rest=indent + "  ")
     for other in consequences:
         lines += wrap(f"{kind_of(other)} {_head(other)}", first=f"{indent}causes: ", rest=indent + "  ")
     return lines
+
+
+def _is_worse_elsewhere(finding: Mapping[str, Any]) -> bool:
+    """More than its margin, which the numbers show already, got worse."""
+    before = finding["before"]
+    return bool(before["severity"] != finding["severity"] or before["places"] < finding["places"])
 
 
 def _head(finding: Mapping[str, Any]) -> str:
@@ -208,7 +214,7 @@ def _beside(outcome: Outcome) -> list[str]:
     """Deleted circuits, proposed policies and the baseline."""
     lines: list[str] = []
     for path in outcome.scope.picked.deleted:
-        lines += wrap(f"{path}: deleted, or moved to where no circuit is looked for", rest="  ")
+        lines += wrap(f"{path}: deleted or renamed away", rest="  ")
     for item in outcome.scope.proposals:
         lines += wrap(f"{item.file}: policy proposed, not in effect here: {'; '.join(item.says)}", rest="  ")
         lines += _problem(item.problem) if item.problem is not None else []
