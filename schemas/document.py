@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias
 
 from schemas.circuit import Circuit
-from schemas.intake import Intake, Unreadable, decode, sniff, with_places
+from schemas.intake import Intake, NotText, Unreadable, decode, sniff, with_places
 from schemas.json_text import read_json
 from schemas.layout import DOCUMENT
 from schemas.positions import PositionMap
 from schemas.problems import (
-    Complaint,
     DocumentProblems,
     Enough,
     Malformed,
@@ -62,8 +61,8 @@ def read(data: bytes, spelling: Spelling | None = None, name: str = "", *,
         raise ValueError(f"unknown spelling {spelling!r}")
     try:
         text, marked = decode(data)
-    except Complaint as c:
-        raise Malformed([Problem.of("", c)]) from None
+    except NotText as c:
+        raise Malformed([Problem.of("", c, *c.place)]) from None
     chosen: Spelling = spelling or ("json" if sniff(text, name) == "json" else "yaml")
     intake = Intake(text)
     raw, complete = _take_in(intake, chosen)

@@ -129,28 +129,37 @@ class Intake:
         return self._lines.place(offset)[0]
 
 
+class NotText(Complaint):
+    """Bytes that are not the text of a document; ``place`` is line and column of the first that is none."""
+
+    place: tuple[int, int] = (1, 1)
+
+
 def decode(data: bytes) -> tuple[str, bool]:
     """The text of a document and whether a byte order mark stood before it.
 
-    Raises :class:`Complaint`, its ``at`` empty, for what is not UTF-8 or too long.
+    Raises :class:`NotText` for what is empty, not UTF-8 or too long.
     """
     if len(data) > MAX_BYTES:
-        raise Complaint("the document is too long", seen=f"{len(data)} bytes",
-                        accepted=f"at most {MAX_BYTES} bytes")
+        raise NotText("the document is too long", seen=f"{len(data)} bytes",
+                      accepted=f"at most {MAX_BYTES} bytes")
     for mark, name in _BYTE_ORDER_MARKS:
         if data.startswith(mark):
-            raise Complaint(f"the document is written in {name}", seen=f"the byte order mark {mark.hex(' ')}",
-                            accepted="UTF-8")
+            raise NotText(f"the document is written in {name}", seen=f"the byte order mark {mark.hex(' ')}",
+                          accepted="UTF-8")
     marked = data.startswith(b"\xef\xbb\xbf")
     body = data[3:] if marked else data
     try:
         text = body.decode("utf-8")
     except UnicodeDecodeError as error:
-        line = body.count(b"\n", 0, error.start) + 1
-        raise Complaint(f"the document is not UTF-8: byte {error.start + 3 * marked} in line {line}",
-                        seen=f"the byte {body[error.start]:#04x}", accepted="UTF-8") from None
+        read = body[:error.start].decode("utf-8")
+        place = PositionMap(read, {}, {}).place(len(read))
+        found = NotText(f"the document is not UTF-8: byte {error.start + 3 * marked} in line {place[0]}",
+                        seen=f"the byte {body[error.start]:#04x}", accepted="UTF-8")
+        found.place = place
+        raise found from None
     if not text.strip():
-        raise Complaint("the document is empty", seen="no text", accepted="a circuit document")
+        raise NotText("the document is empty", seen="no text", accepted="a circuit document")
     return text, marked
 
 

@@ -56,6 +56,16 @@ def test_bytes_that_are_no_text(data: bytes, words: str, spelling: Spelling) -> 
     assert isinstance(problems, Malformed)
     assert [p.pointer for p in problems.problems] == [""]
     assert words in str(problems)
+    (problem,) = problems.problems
+    assert (problem.line, problem.column) == ((2, 4) if "line 2" in words else
+                                              (1, 10) if "byte 9" in words else
+                                              (1, 4) if "byte 3" in words else (1, 1))  # fmt: skip
+
+
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+def test_the_place_of_a_byte_is_told_in_lines_and_characters(newline: str) -> None:
+    (problem,) = refused(f"# \u00b5\u03a9{newline}\U0001f600x".encode() + b"\xe9").problems
+    assert (problem.line, problem.column) == (2, 3)
 
 
 @pytest.mark.parametrize("text", [GOOD_YAML, GOOD_JSON], ids=["yaml", "json"])

@@ -120,7 +120,7 @@ def test_damaged_text_is_taken_just_where_the_standard_takes_it(at: int, cut: in
 @pytest.mark.parametrize("blank", ["\u00a0", "\ufeff", "\u2028", "\x0c", "\x0b", "\u3000"])
 def test_only_the_four_blanks_of_the_standard_separate(blank: str) -> None:
     # RFC 8259, section 2: space, horizontal tab, line feed, carriage return
-    with pytest.raises(DocumentProblems, match="a value is expected|holds a byte order mark"):
+    with pytest.raises(DocumentProblems, match=r"a value is expected|holds a byte order mark"):
         parse_text(f'{blank}{{"a": 1}}', "json")
     assert parse_text('\r\n\t {"a": 1}', "json")[0] == {"a": 1}
 
