@@ -176,7 +176,7 @@ def _allowed(text: str) -> str:
 
 
 def _attribute(text: Any) -> str:
-    return quoteattr(_allowed(str(text)), {"\n": "&#10;", "\r": "&#13;", "\t": "&#9;"})
+    return quoteattr(_allowed(str(text)))
 
 
 def _text(text: str) -> str:

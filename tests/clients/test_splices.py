@@ -122,6 +122,13 @@ def test_line_ends_of_two_characters_are_not_torn() -> None:
             assert text[at - 1:at + 1] != "\r\n"
 
 
+def test_a_border_is_never_between_the_two_characters_of_a_line_end() -> None:
+    """Texts with mixed line ends could have such a place in common."""
+    from clients.splices import _is_border
+
+    assert [_is_border("ab\r\ncd", at) for at in range(7)] == [True, False, True, False, True, False, True]
+
+
 @pytest.mark.parametrize("operation", [
     replace("/parts/R7/resistance", "1k"), {"op": "test", "path": "/name", "value": "x"},
     {"op": "move", "from": "/name", "path": "/title"}, replace("", {})])

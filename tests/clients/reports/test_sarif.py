@@ -93,6 +93,17 @@ def test_rules_of_other_distributions_are_extensions(made: Made, valid: Valid) -
     assert run["tool"]["driver"]["rules"][own["ruleIndex"]]["id"] == "saturation-headroom"
 
 
+def test_descriptions_are_cut_between_words(made: Made, valid: Valid) -> None:
+    entry = made(lamp())
+    facts = [{**item, "rule_of_thumb": "word " * 400} for item in rule_facts(facade.lesson, [entry])]
+    log = sarif([entry], rules=facts)
+    valid(log)
+    rule = log["runs"][0]["tool"]["driver"]["rules"][0]
+    text = rule["fullDescription"]["text"]
+    assert 1015 < len(text) <= 1024
+    assert text.endswith(" word...")
+
+
 def test_without_facts_the_rules_are_told_by_name(made: Made, valid: Valid) -> None:
     log = sarif([made(lamp())])
     valid(log)
@@ -168,6 +179,12 @@ def test_suppressions_on_all_results_or_none(made: Made, valid: Valid) -> None:
     assert only["location"]["logicalLocations"][0]["fullyQualifiedName"] == "/waivers/0"
     lines = lamp(waiver("x", "Q1")).splitlines()
     assert only["location"]["physicalLocation"]["region"]["startLine"] == len(lines)
+
+
+def test_other_outcomes_have_suppressions_as_well_once_one_result_has(made: Made, valid: Valid) -> None:
+    log = log_of(made(lamp(waiver("min-beta-drive", "Q1", "R1"))), everything=True)
+    valid(log)
+    assert [item for item in log["runs"][0]["results"] if "suppressions" not in item] == []
 
 
 def test_an_expired_waiver_is_rejected_and_told(made: Made, valid: Valid) -> None:
