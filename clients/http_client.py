@@ -1,27 +1,42 @@
 """A typed client for the HTTP service.
 
-Exceptions, all below :class:`ClientError`::
+>>> from clients.http_client import Client, ProblemError
+>>> with Client("http://127.0.0.1:8000") as client:  # doctest: +SKIP
+...     try:
+...         found = client.review(open("pond-pump.yaml").read(), today="2027-03-01")
+...         print([finding["message"] for finding in found["findings"]])
+...     except ProblemError as refused:
+...         print(*refused.errors, sep="\\n")  # each with its pointer and line
 
-    ClientError
-      ServerUnreachable    no connection, a broken one, or a gateway that stays down
-        ServerTimeout      connected, but no answer within the read timeout
-      ProblemError         the server refused the request (RFC 9457 problem details)
-      UnexpectedAnswer     an answer that is not what this service sends
+Everything that can go wrong is a :class:`ClientError`; :mod:`clients.http_errors` has the tree.
 """
 
 from __future__ import annotations
 
-import json
+import math
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from email.utils import parsedate_to_datetime
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self, cast
+from typing import Any, Self, cast
 from urllib.parse import quote, urlencode, urlsplit
 
 import requests
 
+from clients.http_bodies import CONTENT_TYPES, PairBody, Source, Text, body_of
+from clients.http_errors import (
+    ClientError,
+    ErrorItem,
+    ProblemError,
+    ServerTimeout,
+    ServerUnreachable,
+    UnexpectedAnswer,
+    UnreadableDocument,
+    error_items,
+)
 from clients.shapes import (
+    ComparisonAnswer,
     MendAnswer,
     ReadyAnswer,
     ReviewAnswer,
@@ -31,139 +46,51 @@ from clients.shapes import (
     TimelineAnswer,
 )
 
-if TYPE_CHECKING:
-    from schemas.document import Document
+__all__ = [
+    "CONTENT_TYPES", "Client", "ClientError", "ErrorItem", "ProblemError", "ServerTimeout",
+    "ServerUnreachable", "Text", "UnexpectedAnswer", "UnreadableDocument", "body_of", "error_items",
+]  # fmt: skip
 
-    Source = Document | Mapping[str, Any] | str | bytes
-    Query = Sequence[tuple[str, str]]
+Query = Sequence[tuple[str, str]]
 
 RETRY_STATUS = frozenset({502, 503, 504})
 FIRST_PAUSE = 0.1  # seconds; doubles with every retry
 LONGEST_PAUSE = 2.0
+LONGEST_ASKED = 10.0  # seconds that a server may ask to wait; past that its refusal is the answer
 PROBLEM_TYPE = "application/problem+json"
-CONTENT_TYPES = {"json": "application/json", "yaml": "application/yaml"}
-
-
-class ClientError(Exception):
-    """Anything that kept the client from getting its answer."""
-
-
-class ServerUnreachable(ClientError):
-    """No answer could be had from the server, after the permitted retries."""
-
-
-class ServerTimeout(ServerUnreachable):
-    """The server took the request and did not answer within the read timeout."""
-
-
-class UnexpectedAnswer(ClientError):
-    """The answer is not JSON, or a redirect, or no problem details where they are due."""
-
-
-@dataclass(frozen=True, slots=True)
-class ErrorItem:
-    """One problem in the submitted document.
-
-    ``pointer`` is a JSON Pointer (RFC 6901); ``line`` and ``column`` count from
-    1 and are ``None`` where the server did not say.
-    """
-
-    pointer: str
-    detail: str
-    seen: str | None = None
-    accepted: str | None = None
-    nearest: str | None = None
-    line: int | None = None
-    column: int | None = None
-
-
-class ProblemError(ClientError):
-    """The server refused the request, and said why."""
-
-    def __init__(self, status: int, title: str, detail: str, errors: tuple[ErrorItem, ...] = (),
-                 raw: Mapping[str, Any] | None = None) -> None:
-        super().__init__(f"{status} {title}: {detail}" if detail else f"{status} {title}")
-        self.status = status
-        self.title = title
-        self.detail = detail
-        self.errors = errors
-        self.raw: Mapping[str, Any] = raw if raw is not None else {}
-
-
-def _text(value: Any) -> str | None:
-    if value is None or value == "" or value == []:
-        return None
-    if isinstance(value, (list, tuple)):
-        return ", ".join(str(item) for item in value)
-    return str(value)
-
-
-def _count(value: Any) -> int | None:
-    return value if isinstance(value, int) and not isinstance(value, bool) else None
-
-
-def error_items(problem: Mapping[str, Any]) -> tuple[ErrorItem, ...]:
-    """The ``errors`` member of problem details, tolerant of members that are missing."""
-    items = problem.get("errors")
-    if not isinstance(items, list):
-        return ()
-    return tuple(
-        ErrorItem(
-            pointer=str(item.get("pointer", "")),
-            detail=str(item.get("detail", "")),
-            seen=_text(item.get("seen")),
-            accepted=_text(item.get("accepted")),
-            nearest=_text(item.get("nearest")),
-            line=_count(item.get("line")),
-            column=_count(item.get("column")),
-        )
-        for item in items
-        if isinstance(item, dict)
-    )
-
-
-def body_of(source: Source) -> tuple[bytes, str]:
-    """The bytes to send and their content type.
-
-    A ``Document`` is sent as the text it was read from; a mapping as JSON; a
-    text or bytes as it stands, taken for JSON when it starts with ``{``.
-    """
-    if isinstance(source, Mapping):
-        try:
-            return json.dumps(source, allow_nan=False).encode(), CONTENT_TYPES["json"]
-        except (TypeError, ValueError) as error:
-            raise ClientError(f"the circuit document is not JSON data: {error}") from error
-    if isinstance(source, (str, bytes)):
-        data = source.encode() if isinstance(source, str) else source
-        start = data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]
-        return data, CONTENT_TYPES["json" if start == b"{" else "yaml"]
-    return source.text.encode(), CONTENT_TYPES[source.spelling]
 
 
 class Client:
-    """Talks to one server; use it as a context manager, or call :meth:`close`.
+    """Talks to one server; use it as a context manager, or call :meth:`close`.  One thread at a time.
 
-    >>> with Client("http://127.0.0.1:8000") as client:  # doctest: +SKIP
-    ...     client.review(open("pond-pump.yaml").read())["findings"]
+    A document is a :class:`schemas.document.Document`, plain data, or a text in
+    JSON or YAML (``content_type`` says which where the text alone would not).
+    Connections are kept open between requests.
 
-    ``timeout`` is (connect, read) in seconds.  ``retries`` is how often a
-    request is repeated, with a growing pause, after a failed connection or a
-    502, 503 or 504: every request is pure, so repeating it is safe.  A read
-    timeout is not repeated, because the server is likely still at work.
-    Raises ``ValueError`` for a ``base_url`` that is not http or https.
+    ``timeout`` is (connect, read) in seconds, or one number for both.
+    ``retries`` is how often a request is repeated, with a growing pause, after
+    a failed connection or a 502, 503 or 504: every request is pure, so
+    repeating it is safe.  The pause that a server asks for (``Retry-After``,
+    also with a 429) is kept when it is at most ten seconds; a longer one is not
+    waited for.  A read timeout is not repeated, because the server is likely
+    still at work.
+
+    ``session`` is used instead of one of our own, for certificates, proxies or
+    a login of the server; whoever made it closes it.
+
+    Raises ``ValueError`` for a ``base_url`` that is not a plain http or https
+    address, and for a timeout or a number of retries that is none.
     """
 
-    def __init__(self, base_url: str, timeout: tuple[float, float] = (3.05, 30.0), retries: int = 2) -> None:
-        parts = urlsplit(base_url)
-        if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment:
-            raise ValueError(f"{base_url!r} is not a server address; needed is http://HOST[:PORT]")
-        if retries < 0:
-            raise ValueError("retries must not be negative")
-        self.base_url = base_url.rstrip("/")
-        self.timeout = timeout
+    def __init__(self, base_url: str, timeout: float | tuple[float, float] = (3.05, 30.0), retries: int = 2,
+                 *, session: requests.Session | None = None) -> None:
+        self.base_url = _address(base_url)
+        self.timeout = _timeout(timeout)
+        if isinstance(retries, bool) or not isinstance(retries, int) or retries < 0:
+            raise ValueError(f"retries is {retries!r}; needed is a whole number from 0")
         self.retries = retries
-        self._session = requests.Session()
-        self._session.headers["Accept"] = f"application/json, {PROBLEM_TYPE}"
+        self._own = session is None
+        self._session = requests.Session() if session is None else session
 
     def __enter__(self) -> Self:
         return self
@@ -173,14 +100,47 @@ class Client:
         self.close()
 
     def close(self) -> None:
-        """Close the connections."""
-        self._session.close()
+        """Close the connections; those of a session that was given stay."""
+        if self._own:
+            self._session.close()
 
-    def review(self, document: Source, *, remedies: bool = True,
+    def review(self, document: Source, *, remedies: bool = True, today: date | str | None = None,
                content_type: str | None = None) -> ReviewAnswer:
-        """Review a circuit: one verdict per rule, with proven remedies unless switched off."""
-        query = [] if remedies else [("remedies", "false")]
+        """Review a circuit: one verdict per rule, with proven remedies unless switched off.
+
+        ``today`` (a date, or text such as ``2027-03-01``) is the day at which
+        the waivers of the document are judged; without it none is in force.
+        """
+        query = ([] if remedies else [("remedies", "false")]) + _day(today)
         return cast(ReviewAnswer, self._send(document, "/v1/reviews", query, content_type))
+
+    def compare(self, base: Source | Text | None, head: Source | Text, *, today: date | str | None = None,
+                worse_by: float | None = None, remedies: bool = True,
+                known: Sequence[Mapping[str, Any]] | None = None) -> ComparisonAnswer:
+        """Compare two versions of a circuit: what is new, known, worsened or gone.
+
+        >>> answer = client.compare(old_text, new_text, today=date.today())  # doctest: +SKIP
+        >>> [f["message"] for f in answer["findings"] if f["counts"]]        # doctest: +SKIP
+
+        Without ``base`` all that is found is new, but for what is ``known``:
+        findings as a baseline keeps them, with identity, severity, margin and
+        places.  The two need not be in one spelling.  ``worse_by`` is the share
+        of its limit by which a margin may fall (0.01 unless given).  The waivers
+        of ``base`` judge, at the day ``today``.  Pointers of errors begin with
+        ``/base`` or ``/head``; their lines are those of that text.
+
+        Raises :class:`UnreadableDocument` for a text that is neither JSON nor YAML.
+        """
+        body = PairBody(base, head, known)
+        query = _day(today) + ([] if worse_by is None else [("worse_by", repr(float(worse_by)))])
+        query += [] if remedies else [("remedies", "false")]
+        try:
+            answer = self._call("POST", "/v1/comparisons", query=query, data=body.data,
+                                content_type=CONTENT_TYPES["json"])
+        except ProblemError as refused:
+            raise ProblemError(refused.status, refused.title, refused.detail, body.placed(refused.errors),
+                               refused.raw) from refused
+        return cast(ComparisonAnswer, answer)
 
     def states(self, document: Source, *, beta: str = "typical", hold: Mapping[str, float] | None = None,
                content_type: str | None = None) -> StatesAnswer:
@@ -275,7 +235,8 @@ class Client:
 
     def _call(self, method: str, path: str, *, query: Query = (), data: bytes | None = None,
               content_type: str | None = None, retry: bool = True) -> Any:
-        headers = {} if content_type is None else {"Content-Type": content_type}
+        headers = {"Accept": f"application/json, {PROBLEM_TYPE}"}
+        headers |= {} if content_type is None else {"Content-Type": content_type}
         retries = self.retries if retry else 0
         response = self._attempt(method, self.base_url + path, query, data, headers, retries)
         media_type = response.headers.get("Content-Type", "").split(";")[0].strip().lower()
@@ -299,6 +260,7 @@ class Client:
         """One request, repeated while the connection fails or a gateway says that the server is away."""
         for attempt in range(retries + 1):
             last = attempt == retries
+            pause = min(FIRST_PAUSE * 2.0**attempt, LONGEST_PAUSE)
             try:
                 # Redirects are refused: following one can turn a POST into a GET.
                 response = self._session.request(method, url, params=list(query), data=data, headers=headers,
@@ -312,7 +274,53 @@ class Client:
             except requests.exceptions.RequestException as error:
                 raise ClientError(f"{url} could not be asked: {error}") from error
             else:
-                if last or response.status_code not in RETRY_STATUS:
+                asked = _retry_after(response)
+                again = response.status_code in RETRY_STATUS or (
+                    response.status_code == 429 and asked is not None)
+                if last or not again or (asked or 0.0) > LONGEST_ASKED:
                     return response
-            time.sleep(min(FIRST_PAUSE * 2.0**attempt, LONGEST_PAUSE))
+                pause = max(pause, asked or 0.0)
+            time.sleep(pause)
         raise AssertionError("the last attempt returns or raises")
+
+
+def _address(url: str) -> str:
+    """The address without a slash at its end.  Raises ``ValueError``, without telling a password."""
+    try:
+        parts = urlsplit(url)
+        good = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        good, parts = False, urlsplit("")
+    if parts.username is not None or parts.password is not None:
+        raise ValueError("a server address has no name and password in it; give a session that has them")
+    if not good or parts.query or parts.fragment:
+        raise ValueError(f"{url!r} is not a server address; needed is http://HOST[:PORT]")
+    return url.rstrip("/")
+
+
+def _timeout(given: float | tuple[float, float]) -> tuple[float, float]:
+    """(connect, read) in seconds.  Raises ``ValueError`` for anything but finite times above zero."""
+    pair = given if isinstance(given, tuple) else (given, given)
+    if len(pair) != 2 or not all(type(t) in (int, float) and math.isfinite(t) and t > 0 for t in pair):
+        raise ValueError(f"timeout is {given!r}; needed is a number of seconds above 0, or (connect, read)")
+    return float(pair[0]), float(pair[1])
+
+
+def _day(today: date | str | None) -> list[tuple[str, str]]:
+    if today is None:
+        return []
+    return [("today", today if isinstance(today, str) else today.isoformat()[:10])]
+
+
+def _retry_after(response: requests.Response) -> float | None:
+    """The pause in seconds that an answer asks for, as seconds or as a date (RFC 9110, section 10.2.3)."""
+    text = response.headers.get("Retry-After", "").strip()
+    if text.isascii() and text.isdigit():
+        return float(text[:9])
+    try:
+        until = parsedate_to_datetime(text)
+    except ValueError:
+        return None
+    if until.tzinfo is None:  # said to be in no zone: RFC 9110 dates are in GMT
+        until = until.replace(tzinfo=UTC)
+    return max(0.0, (until - datetime.now(UTC)).total_seconds())

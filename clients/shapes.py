@@ -139,6 +139,7 @@ class Finding(TypedDict, total=False):
     remedies: list[dict[str, Any]]
     advice: list[str]
     caused_by: str | None
+    waiver: Waived | None
     occurrences: list[dict[str, Any]]
 
 
@@ -156,6 +157,59 @@ class ReviewAnswer(TypedDict, total=False):
     cautions: list[str]
     problems: list[str]
     policy: list[str]
+    waivers: list[Waived]
+
+
+class Waived(TypedDict, total=False):
+    """The waiver at a finding, or (with ``rule`` to ``covers``) one of the ``waivers`` of an answer.
+
+    Only ``in-force`` takes a finding out of the count; ``side`` is told in a comparison.
+    """
+
+    pointer: str
+    rule: str
+    parts: list[str]
+    nets: list[str]
+    reason: str
+    owner: str
+    expires: str
+    accepted: float | str | None
+    status: Literal["in-force", "expired", "malformed", "unused", "changed", "not-waivable", "not-judged",
+                    "proposed", "withdrawn"]
+    explanation: str
+    covers: list[str]
+    side: Literal["base", "head"]
+
+
+class MarkedFinding(Finding, total=False):
+    """A finding of the head, compared with the base.  ``margin`` is in units of the limit.
+
+    ``counts``: it is new, or worsened, or its waiver ran out, and no waiver in force covers it.
+    """
+
+    mark: Literal["new", "known", "worsened"]
+    margin: float | None
+    before: dict[str, Any] | None
+    places: int
+    counts: bool
+    why: str
+
+
+class ComparisonAnswer(TypedDict, total=False):
+    """``/v1/comparisons``.  ``gone`` are findings of the base, ``eroded`` still holds by less."""
+
+    circuit: str
+    ruleset: str
+    complete: bool
+    today: str | None
+    worse_by: float
+    renamed: dict[str, dict[str, str]]
+    findings: list[MarkedFinding]
+    gone: list[Finding]
+    eroded: list[dict[str, Any]]
+    waivers: list[Waived]
+    base: dict[str, Any] | None
+    review: ReviewAnswer
 
 
 class MendAnswer(TypedDict, total=False):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from http import HTTPStatus
 from pathlib import Path
@@ -12,9 +12,12 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar
 from schemas.problems import nearest_name, quoted
 
 if TYPE_CHECKING:
-    from clients.http_client import Client
+    from datetime import date
+
+    from clients.http_client import Client, ClientError, ErrorItem
     from clients.policies import Policies
     from schemas.document import Document
+    from service.waivers import MalformedWaiver
 
 Json = dict[str, Any]
 T = TypeVar("T")
@@ -91,9 +94,23 @@ class Source:
             raise CannotCheck(self.label, problem(*refusal(refused))) from refused
 
     @cached_property
+    def lenient(self) -> tuple[Document, tuple[MalformedWaiver, ...]]:
+        """The document for a review or a comparison: waivers that cannot be used are set aside.
+
+        Raises :class:`CannotCheck` with every other problem.
+        """
+        from schemas.problems import DocumentProblems
+        from service.documents import read_leniently, refusal
+
+        try:
+            return read_leniently(self.data, self.spelling, self.label)
+        except DocumentProblems as refused:
+            raise CannotCheck(self.label, problem(*refusal(refused))) from refused
+
+    @cached_property
     def _read_here(self) -> Document | None:
         try:
-            return self.document
+            return self.lenient[0]
         except CannotCheck:
             return None
 
@@ -111,7 +128,10 @@ class Source:
 class Backend(Protocol):
     """Who answers: this process or a server.  All raise :class:`CannotCheck`."""
 
-    def review(self, source: Source, remedies: bool) -> Mapping[str, Any]: ...
+    def review(self, source: Source, remedies: bool, today: date | None = None) -> Mapping[str, Any]: ...
+    def compare(self, base: Source | None, head: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        """``options`` are ``today``, ``worse_by``, ``remedies`` and ``known``, as the service takes them."""
+        ...
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]: ...
     def timeline(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]: ...
     def spread(self, source: Source, options: Mapping[str, Any],
@@ -130,11 +150,22 @@ class InProcess:
     def __init__(self, policies: Policies) -> None:
         self._policies = policies
 
-    def review(self, source: Source, remedies: bool) -> Mapping[str, Any]:
-        document = source.document
+    def review(self, source: Source, remedies: bool, today: date | None = None) -> Mapping[str, Any]:
+        document, malformed = source.lenient
         from service import facade
 
-        return facade.review(document, remedies=remedies, ruleset=self._policies.rules(source.name))
+        return facade.review(document, remedies=remedies, ruleset=self._policies.rules(source.name),
+                             today=today, malformed=malformed)
+
+    def compare(self, base: Source | None, head: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Both by the policy of the head; problems of the base are told with the name of the base."""
+        before, base_malformed = (None, ()) if base is None else base.lenient
+        after, head_malformed = head.lenient
+        from service import facade
+
+        return _fitting(head, lambda: facade.compare(
+            before, after, base_malformed=base_malformed, head_malformed=head_malformed,
+            ruleset=self._policies.rules(head.name), **options))
 
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]:
         document = source.document
@@ -219,8 +250,33 @@ class Remote:
     def __init__(self, client: Client) -> None:
         self._client = client
 
-    def review(self, source: Source, remedies: bool) -> Mapping[str, Any]:
-        return self._send(source, self._client.review, remedies=remedies)
+    def review(self, source: Source, remedies: bool, today: date | None = None) -> Mapping[str, Any]:
+        return self._send(source, self._client.review, remedies=remedies, today=today)
+
+    def compare(self, base: Source | None, head: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
+        from clients.http_client import ClientError, ProblemError, Text, UnreadableDocument
+
+        before = None if base is None else Text(base.data, base.spelling)
+        after = Text(head.data, head.spelling)
+
+        def about(errors: Sequence[ErrorItem]) -> tuple[str, list[Json]]:
+            """Whose the problems are, and what they are: those of the head, else those of the base."""
+            side, source = ("/head", head)
+            if base is not None and not any(item.pointer.startswith("/head") for item in errors):
+                side, source = ("/base", base)
+            return source.label, [_error(item, side) for item in errors if _is_in(item.pointer, side)]
+
+        try:
+            return self._client.compare(before, after, **options)
+        except UnreadableDocument as refused:
+            label, items = about(refused.errors)
+            said = "The text is not well-formed JSON or YAML."
+            raise CannotCheck(label, problem(400, said, items)) from refused
+        except ProblemError as refused:
+            label, items = about(refused.errors)
+            raise CannotCheck(label, {**refused.raw, "errors": items}) from refused
+        except ClientError as error:
+            raise _no_answer(head.label, error) from error
 
     def states(self, source: Source, beta: str, hold: Mapping[str, float]) -> Mapping[str, Any]:
         return self._send(source, self._client.states, beta=beta, hold=hold)
@@ -261,16 +317,35 @@ class Remote:
         return self._ask(source.label, lambda: ask(source.data, content_type=media_type, **options))
 
     def _ask(self, label: str, ask: Callable[[], T]) -> T:
-        from clients.http_client import ClientError, ProblemError, ServerUnreachable
+        from clients.http_client import ClientError, ProblemError
 
         try:
             return ask()
         except ProblemError as refused:
             raise CannotCheck(label, dict(refused.raw)) from refused
-        except ServerUnreachable as error:
-            raise CannotCheck(label, problem(504, f"The server did not answer: {error}.")) from error
         except ClientError as error:
-            raise CannotCheck(label, problem(502, f"The server's answer cannot be used: {error}.")) from error
+            raise _no_answer(label, error) from error
+
+
+def _no_answer(label: str, error: ClientError) -> CannotCheck:
+    from clients.http_client import ServerUnreachable
+
+    if isinstance(error, ServerUnreachable):
+        return CannotCheck(label, problem(504, f"The server did not answer: {error}."))
+    return CannotCheck(label, problem(502, f"The server's answer cannot be used: {error}."))
+
+
+def _is_in(pointer: str, side: str) -> bool:
+    """Is this place in that document, or in neither, such as a query parameter?"""
+    return pointer == side or pointer.startswith(f"{side}/") or not pointer.startswith(("/base", "/head"))
+
+
+def _error(item: ErrorItem, side: str) -> Json:
+    """One problem as it would be told of that document by itself."""
+    from dataclasses import asdict
+
+    found = {key: value for key, value in asdict(item).items() if value is not None}
+    return {**found, "pointer": item.pointer.removeprefix(side)}
 
 
 def _content_type(source: Source) -> str | None:

@@ -75,6 +75,15 @@ class PositionMap:
             pointer = pointer.rpartition("/")[0]
         return True
 
+    def below(self, root: str, text: str) -> PositionMap:
+        """The places of the document at the pointer ``root`` of a larger one, whose text is ``text``."""
+        def kept(places: Mapping[str, tuple[int, int]]) -> dict[str, tuple[int, int]]:
+            return {pointer[len(root):]: place for pointer, place in places.items()
+                    if pointer == root or pointer.startswith(root + "/")}
+        shared = frozenset(pointer[len(root):] for pointer in self.shared if pointer.startswith(root + "/"))
+        return PositionMap(text, kept(self._values), kept(self._keys),
+                           frozenset({""}) if self.is_shared(root) else shared)
+
     def _existing(self, pointer: str) -> str:
         while pointer not in self._values:
             if not pointer:

@@ -41,15 +41,15 @@ def read_leniently(
     found = read(data, spelling, name, part_types=type_kinds(), check=lenient)
     if not lenient.malformed:
         return found, ()
-    told = tuple(_placed(item, found.positions) for item in lenient.malformed)
+    told = tuple(placed(item, found.positions) for item in lenient.malformed)
     return replace(found, raw=lenient.raw), told
 
 
-def _placed(item: MalformedWaiver, positions: PositionMap, below: str = "") -> MalformedWaiver:
-    """The same with line and column; the text has the document at the pointer ``below``."""
+def placed(item: MalformedWaiver, positions: PositionMap) -> MalformedWaiver:
+    """The same with line and column."""
 
     def place(problem: Problem) -> Problem:
-        mark = positions.nearest_key(below + problem.pointer)
+        mark = positions.nearest_key(problem.pointer)
         return located(problem, mark.line, mark.column)
 
     return replace(item, problems=tuple(place(problem) for problem in item.problems))

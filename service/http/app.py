@@ -12,7 +12,7 @@ from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 from schemas.document import Document
 from schemas.problems import quoted
 from service import facade
-from service.http.bodies import read_document
+from service.http.bodies import read_document, read_leniently, read_pair
 from service.http.openapi import openapi_document
 from service.http.options import BY_RESOURCE, read_options, refused_option
 from service.http.problems import Refused, answer, from_crash, from_http, from_refusal, problem
@@ -94,7 +94,28 @@ def _catalogue(data: Any) -> Response:
 @v1.post("/reviews")
 def post_review() -> Response:
     options = read_options(request.args, BY_RESOURCE["reviews"])
-    return answer(facade.review(read_document(request), ruleset=current_app.config["RULESET"], **options))
+    document, malformed = read_leniently(request)
+    rules = current_app.config["RULESET"]
+    return answer(facade.review(document, malformed=malformed, ruleset=rules, **options))
+
+
+@v1.post("/comparisons")
+def post_comparisons() -> Response:
+    options = read_options(request.args, BY_RESOURCE["comparisons"])
+    pair = read_pair(request)
+    base, base_malformed = pair.base or (None, ())
+    head, head_malformed = pair.head
+    return answer(
+        facade.compare(
+            base,
+            head,
+            known=pair.known,
+            base_malformed=base_malformed,
+            head_malformed=head_malformed,
+            ruleset=current_app.config["RULESET"],
+            **options,
+        )
+    )
 
 
 @v1.post("/states")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from flask import Request
 from werkzeug.exceptions import RequestEntityTooLarge
@@ -14,8 +14,11 @@ from service.http.problems import Refused
 
 if TYPE_CHECKING:
     from schemas.document import Document
+    from service.pairs import Pair
+    from service.waivers import MalformedWaiver
 
 Spelling = Literal["json", "yaml"]
+T = TypeVar("T")
 
 MEDIA_TYPES: Mapping[str, Spelling] = MappingProxyType(
     {
@@ -73,11 +76,32 @@ def read_document(request: Request) -> Document:
     Raises :class:`Refused`: 415 for another media type, 400 for text that is
     not JSON or YAML, 422 for a document that is not a circuit.
     """
-    from service.documents import read_at_boundary, refusal
+    from service.documents import read_at_boundary
+
+    return _read(request, read_at_boundary)
+
+
+def read_leniently(request: Request) -> tuple[Document, tuple[MalformedWaiver, ...]]:
+    """The same, with the waivers that cannot be used set aside instead of refused."""
+    from service.documents import read_leniently_at_boundary
+
+    return _read(request, read_leniently_at_boundary)
+
+
+def read_pair(request: Request) -> Pair:
+    """The two circuits of a comparison; the same refusals."""
+    from schemas.marshmallow_schemas import check_raw
+    from service.pairs import read_pair
+
+    return _read(request, lambda data, spelling: read_pair(data, spelling, check=check_raw))
+
+
+def _read(request: Request, read: Callable[[bytes, Spelling], T]) -> T:
+    from service.documents import refusal
 
     spelling = spelling_of(request)
     data = read_bytes(request)
     try:
-        return read_at_boundary(data, spelling)
+        return read(data, spelling)
     except DocumentProblems as refused:
         raise Refused(*refusal(refused)) from None

@@ -7,6 +7,7 @@ from typing import get_args
 
 from schemas.finding import SEVERITIES, Origin
 from service.http.bench_components import BENCH
+from service.http.comparison_components import COMPARISON
 from service.http.course_components import COURSES
 from service.http.lesson_components import lessons
 from service.http.policy_components import POLICY
@@ -48,8 +49,9 @@ _WAIVER = {
     "reason": TEXT,
     "owner": TEXT,
     "expires": TEXT,
-    "status": {"enum": list(get_args(Status))},
+    "status": {"enum": [*get_args(Status), "proposed", "withdrawn"]},
     "explanation": TEXT,
+    "side": {"enum": ["base", "head"], "description": "in a comparison: whose waiver it is"},
 }
 _LIMITS = listing(ref("Limit"))
 _RULE = {
@@ -162,6 +164,7 @@ SCHEMAS: Mapping[str, Schema] = {
     ),
     "StandingWaiver": record(
         _WAIVER,
+        "side",
         description="the waiver of the document that covers a finding; it counts only while it is in force",
     ),
     "Waiver": record(
@@ -173,6 +176,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "accepted": {"type": ["number", "string", "null"]},
             "covers": listing({"type": "string", "description": "the identity of a finding"}),
         },
+        "side",
         description="what became of one waiver of the document",
     ),
     "Outcome": record(OUTCOME),
@@ -255,6 +259,7 @@ SCHEMAS: Mapping[str, Schema] = {
             "problems": listing(TEXT),
         }
     ),
+    **COMPARISON,
     **COURSES,
     **BENCH,
     **SHEETS,

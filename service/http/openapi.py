@@ -39,6 +39,13 @@ _POSTS: tuple[tuple[str, str, str, str], ...] = (
         "Every rule at every DC state and beta corner; findings with their numbers and proven remedies.",
     ),
     (
+        "comparisons",
+        "Comparison",
+        "Compare two versions of a circuit",
+        "Each finding of the head is new, known or worsened by its margin; those gone are told too. Parts and"
+        " nets with other names are found again. The waivers of the base judge.",
+    ),
+    (
         "states",
         "States",
         "Every DC state of a circuit",
@@ -141,15 +148,26 @@ def _rerooted(value: Any) -> Any:
     return value
 
 
+_BODIES: Mapping[str, tuple[str, Mapping[str, Any], str]] = {
+    "comparisons": (
+        "Versions",
+        {"base": None, "head": EXAMPLE},
+        "Two circuit documents; without a base all that is found is new.",
+    ),
+}
+"""Resources whose body is more than a circuit document."""
+
+
 def _post(name: str, schema: str, summary: str, description: str) -> Schema:
-    content: Schema = {media_type: {"schema": ref("Circuit")} for media_type in MEDIA_TYPES}
-    content[JSON_TYPE]["example"] = dict(EXAMPLE)
+    body, example, words = _BODIES.get(name, ("Circuit", EXAMPLE, "The circuit document itself."))
+    content: Schema = {media_type: {"schema": ref(body)} for media_type in MEDIA_TYPES}
+    content[JSON_TYPE]["example"] = dict(example)
     return {
         "operationId": name,
         "summary": summary,
         "description": description,
         "parameters": [_parameter(option) for option in BY_RESOURCE[name]],
-        "requestBody": {"required": True, "description": "The circuit document itself.", "content": content},
+        "requestBody": {"required": True, "description": words, "content": content},
         "responses": {"200": _response("The answer.", ref(schema)), **_problems(400, 413, 415, 422, 500)},
     }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from types import MappingProxyType
 from typing import Any
 
@@ -11,6 +12,7 @@ from werkzeug.datastructures import MultiDict
 
 from schemas.problems import Complaint, Problem, listed, nearest_name, quoted
 from schemas.quantities import parse
+from schemas.values import read_date
 from service.bench.asked import METER_FORM
 from service.facade import BETAS, OptionRefused
 from service.http.problems import Refused
@@ -141,6 +143,18 @@ SEED = _count(
 BUDGET = _count(
     "budget", 1, MOST_SAMPLES, "At most so many of them are worked out; the answer says how many were."
 )
+TODAY = Option(
+    "today",
+    lambda texts: date.fromisoformat(read_date(texts[0])),
+    {"type": "string", "format": "date"},
+    "The date at which waivers are judged, the day of expiry included; without it none is in force.",
+)
+WORSE_BY = Option(
+    "worse_by",
+    lambda texts: parse(texts[0].strip(), "ratio", "nonnegative"),
+    {"type": "string", "maxLength": 64, "default": "1 %", "examples": ["2 %", "0.02"]},
+    "By how much of its limit a margin may fall before a finding is worsened.",
+)
 REMEDIES = _yes_no("remedies", "true", "`false` leaves out the search for proven remedies.")
 
 METER = _free(
@@ -162,7 +176,8 @@ PROVE = _yes_no("prove", "false", "`true` proves each step of the derivation ane
 
 BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
     {
-        "reviews": (REMEDIES,),
+        "reviews": (REMEDIES, TODAY),
+        "comparisons": (TODAY, WORSE_BY, REMEDIES),
         "states": (BETA, HOLD),
         "timelines": (STIMULUS, BETA, LEAKAGE, START, MODEL, UNTIL),
         "spreads": (SAMPLES, SEED, BUDGET),
