@@ -43,7 +43,11 @@ export async function deactivate(): Promise<void> {
 function circuitInFront(ours: Session): vscode.TextEditor | undefined {
   const editor = vscode.window.activeTextEditor;
   if (editor !== undefined && ours.knows(editor.document)) return editor;
-  void vscode.window.showInformationMessage("Open a circuit first: a file that says format: thumbrule/1.");
+  const stopped = editor !== undefined && ours.wants(editor.document);
+  const words = stopped
+    ? "The server does not run; the output says why."
+    : "Open a circuit first: a file that says format: thumbrule/1.";
+  void vscode.window.showInformationMessage(words);
   return undefined;
 }
 

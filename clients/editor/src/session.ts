@@ -91,6 +91,11 @@ export class Session implements vscode.Disposable {
     return this.#client?.isRunning() === true && this.#gate.has(document);
   }
 
+  /** True when the server should know the document. */
+  wants(document: vscode.TextDocument): boolean {
+    return this.#isCircuit(document);
+  }
+
   /** Asks the server something of our own; `undefined` when it does not run. */
   async ask(method: string, parameters: object): Promise<unknown> {
     return this.#client?.isRunning() ? await this.#client.sendRequest<unknown>(method, parameters) : undefined;

@@ -35,6 +35,8 @@ test("a missing program is told once, with the setting that helps; a mended sett
   const at = new Position(0, 0);
   await editor.change(lamp, [new TextEdit(new Range(at, at), "# A lamp\n")]);
   assert.equal(editor.messages.length, 2);
+  await editor.command("thumbrule.mendAll");
+  assert.equal(editor.messages.pop()?.text, "The server does not run; the output says why.");
 
   await editor.set("thumbrule.debounce", 15);
   await editor.set("thumbrule.command", serverCommand());
