@@ -28,8 +28,12 @@ def percent(part: float) -> str:
 
 
 def fell(item: Facts) -> str:
-    """``min-beta-drive: Q1: 5.2 -> 3.4 (limit >= 3), margin fell by 60 %`` for an eroded margin."""
-    (before, _), (after, limit) = inequality(item["before"]), inequality(item["after"])
+    """``min-beta-drive: Q1: 5.2 -> 3.4 (limit >= 3), margin fell by 60 %`` for an eroded margin.
+
+    Both limits are told where it is the limit that moved.
+    """
+    (before, was), (after, limit) = inequality(item["before"]), inequality(item["after"])
+    limit = limit if was == limit else f"{was} -> {limit}"
     names = ", ".join(str(name) for name in item.get("subject") or ())
     lead = ": ".join(text for text in (str(item["rule"]), names) if text)
     return f"{lead}: {before} -> {after} (limit {limit}), margin fell by {percent(float(item['fell']))}"

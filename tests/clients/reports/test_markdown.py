@@ -66,7 +66,8 @@ def test_gone_findings_and_eroded_margins_have_their_lists(made: Made) -> None:
     entry = made(lamp(R1="22k"), base=lamp())
     worn = markdown([entry]).partition("**Still satisfied, with less margin**")[2]
     assert worn.count("\n- lamp.yaml: ") == len(entry.eroded) > 1
-    assert "base-bleed: Q1: " in worn
+    assert "back-feed: U1: -389.9 uA -&gt; -177.6 uA (limit &lt;= 100 uA), margin fell by 43.3 %" in worn
+    assert "base-bleed: Q1: 17.69 uA -&gt; 17.69 uA (limit &lt;= 186.1 uA -&gt; &lt;= 79.96 uA)" in worn
 
 
 def test_a_caller_may_have_a_verdict_of_its_own(made: Made) -> None:
