@@ -12,6 +12,7 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
+from clients.language_server.hints import states_to_show
 from clients.sources import CannotCheck
 
 if TYPE_CHECKING:
@@ -26,11 +27,10 @@ LESSON = "thumbrule/lesson"
 
 
 def state_names(circuit: Circuit) -> list[str]:
-    """Names of the states that a circuit has, declared or not, sorted."""
-    from service import sheets
+    """Names of the states that hints can show, the one they show unasked first."""
     from service.timelines import study_of
 
-    return list(sheets.names(study_of(circuit), "typical"))
+    return list(states_to_show(study_of(circuit)))
 
 
 def lesson_page(slug: str, ruleset: Ruleset, document: Document | None) -> str | None:

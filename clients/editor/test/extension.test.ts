@@ -134,7 +134,7 @@ test("the state for the hints is chosen from those of the circuit and kept as a 
   editor.answers.push("bright");
   await editor.command("thumbrule.chooseHintState");
   const labels = (editor.picks.at(-1)?.items as { label: string }[]).map(({ label }) => label);
-  assert.deepEqual(labels, ["First state", "bright", "dark"]);
+  assert.deepEqual(labels, ["First state", "dark", "bright"]);
   assert.deepEqual(editor.updates.splice(0), [{ name: "thumbrule.hintState", value: "bright", target: 2 }]);
   const bright = await hints(lamp);
   assert.ok(bright.length > 0);

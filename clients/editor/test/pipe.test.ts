@@ -51,7 +51,7 @@ test("the states of a circuit and the lesson of a rule can be asked for", async 
   await pipe.initialize();
   await pipe.open(join(EXAMPLES, "workshop-lamp.yaml"));
   const states = await pipe.connection.sendRequest("thumbrule/states", { textDocument: { uri: pipe.uri } });
-  assert.deepEqual(states, { states: ["bright", "dark"] });
+  assert.deepEqual(states, { states: ["dark", "bright"] });
   const lesson = await pipe.connection.sendRequest<{ markdown: string }>("thumbrule/lesson", { slug: RULE });
   assert.match(lesson.markdown, /^# .*\n/);
   assert.ok(lesson.markdown.includes(RULE));
