@@ -17,6 +17,7 @@ from clients.options import (
     guarded,
     open_backend,
     options,
+    tell_unused_policy,
 )
 from clients.output import emit, paint, report
 from clients.sources import Backend, CannotCheck, InProcess
@@ -111,6 +112,8 @@ def gate(files: tuple[str, ...], base: str | None, exact_base: bool, head: str |
     with open_backend(server, timeout, policy, no_policy) as answering:
         try:
             looked_at = scope(asked)
+            circuits = [item.head.name for item in looked_at.picked.subjects if item.head is not None]
+            tell_unused_policy(server, *circuits)
             backend: Backend = InProcess(looked_at.policies) if server is None else answering
             outcome = run(looked_at, backend, Terms(today, worse_by, not no_remedies),
                           Bar(threshold, strict, erosion), guarded)

@@ -51,7 +51,8 @@ def verdict_line(outcome: Outcome) -> str:
 def _circuit(item: Judged, outcome: Outcome, paint: Paint) -> list[str]:
     subject, bar = item.subject, outcome.bar
     was = f", was {subject.base_path}" if subject.kind == "renamed" else ""
-    lines = wrap(f"{subject.label} ({_CHANGED.get(subject.kind, subject.kind)}{was})", rest="  ")
+    kind = "" if outcome.scope.base is None else f" ({_CHANGED.get(subject.kind, subject.kind)}{was})"
+    lines = wrap(subject.label + kind, rest="  ")
     if subject.base_problem is not None:
         lines += _marked("note", f"the base of this file cannot be read, so that everything in it is new: "
                                  f"{subject.base_problem}")  # fmt: skip
@@ -65,15 +66,17 @@ def _circuit(item: Judged, outcome: Outcome, paint: Paint) -> list[str]:
     lines += _renamed(answer["renamed"])
     locate = nowhere if subject.head is None else subject.head.locate
     below = folded(item.findings, bar)
-    for finding in sorted(roots(item.findings, bar), key=lambda one: _rank(one, bar)):
+    shown = sorted(roots(item.findings, bar), key=lambda one: _rank(one, bar))
+    for finding in shown:
         lines += _finding(finding, below.get(str(finding["identity"]), ()), bar, locate, paint)
     for finding in answer["gone"]:
         lines += _marked("gone", _head(finding))
     for eroded in sorted(answer["eroded"], key=lambda one: -one["fell"]):
-        told = _marked("eroded", _erosion(eroded))
-        lines += painted(told, "warning", paint) if bar.erosion else told
+        fell = _marked("eroded", _erosion(eroded))
+        lines += painted(fell, "warning", paint) if bar.erosion else fell
+    told = {(one["waiver"]["side"], one["waiver"]["pointer"]) for one in shown if one["waiver"] is not None}
     for waiver in answer["waivers"]:
-        if waiver["status"] not in _QUIET:
+        if waiver["status"] not in _QUIET and (waiver["side"], waiver["pointer"]) not in told:
             lines += _marked("waiver", f"{waiver['status']}: {_waiver(waiver)}")
     lines += _base(answer.get("base"))
     if not item.findings and item.is_checked:
@@ -152,7 +155,8 @@ def _numbers(finding: Mapping[str, Any]) -> str:
     if before["left"] is not None:  # a baseline keeps only the margin
         left = _course(before["left"], test["left"], unit)
         limit = _course(before["right"], test["right"], unit)
-    margin = f"{_percent(before['margin'])} -> {_percent(now)}"
+    was, is_now = _percent(before["margin"]), _percent(now)
+    margin = is_now if was == is_now else f"{was} -> {is_now}"
     return f"{left}, limit {test['relation']} {limit}; margin {margin} of the limit"
 
 
@@ -179,9 +183,9 @@ def _waiver(waiver: Mapping[str, Any]) -> str:
     said = " ".join(part for part in (str(waiver["pointer"]), side) if part)
     lead = f"{said}: {about}" if about else said
     given = ", ".join(f"{key} {waiver[key]}" for key in ("owner", "expires") if waiver.get(key))
-    why = f" {waiver['explanation']}" if waiver.get("explanation") else ""
+    why = f": {waiver['explanation']}" if waiver.get("explanation") else ""
     reason = f'; reason "{waiver["reason"]}"' if waiver.get("reason") else ""
-    return lead + reason + (f" ({given})" if given else "") + (f".{why}" if why else "")
+    return lead + reason + (f" ({given})" if given else "") + why
 
 
 def _erosion(item: Mapping[str, Any]) -> str:

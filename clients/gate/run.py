@@ -143,11 +143,12 @@ def _known(scope: Scope, subject: Subject) -> list[Json] | None:
 def _ratchet(scope: Scope, known: KnownList, judged: tuple[Judged, ...]) -> Ratchet:
     """What can be taken out of the baseline file that the head has, or the first one when it has none."""
     whole = [item for item in judged if item.is_checked]
-    seen = {item.subject.path: [finding for finding in item.findings if not is_waived(finding)]
-            for item in whole}  # fmt: skip
+    seen = {item.subject.path: item.findings for item in whole}
     if known.present is None:
         folder = known.path.rpartition("/")[0]
-        return Ratchet((), baselines.first(folder, seen), started=True)
+        open_ones = {path: [finding for finding in findings if not is_waived(finding)]
+                     for path, findings in seen.items()}  # fmt: skip
+        return Ratchet((), baselines.first(folder, open_ones), started=True)
     moved = {item.subject.path: item.subject.base_path for item in whole
              if item.subject.base_path not in (None, item.subject.path)}  # fmt: skip
     made = baselines.tighten(known.present, seen, {path: str(old) for path, old in moved.items()},
