@@ -32,6 +32,7 @@ from clients.options import (
     REPORT_FORMAT,
     SERVER,
     TIMEOUT,
+    TODAY,
     answered,
     guarded,
     open_backend,
@@ -43,6 +44,8 @@ from clients.output import defect, emit, emit_bytes, emit_json, paint, prepare_s
 from clients.sources import Backend, CannotCheck, Source, problem
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from clients.edit_text import Spelling
 
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it
@@ -125,20 +128,22 @@ def _depth(quiet: bool, depth: str | None) -> Any:
 
 @main.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
-@options(REPORT_FORMAT, ALL_OUTCOMES, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY)
+@options(REPORT_FORMAT, ALL_OUTCOMES, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY, TODAY)
 @click.option("--no-remedies", is_flag=True, help="Leave out the search for proven remedies (faster).")
 @click.option("--depth", type=click.Choice(["line", "card", "lesson"]),
               help="How much is told of each finding.  [default: card]")
 @click.option("--quiet", is_flag=True, help="The same as --depth line.")
 def review(files: tuple[str, ...], style: str, all_outcomes: bool, server: str | None, timeout: float,
-           threshold: str, policy: str | None, no_policy: bool, no_remedies: bool, depth: str | None,
-           quiet: bool) -> int:
+           threshold: str, policy: str | None, no_policy: bool, today: date, no_remedies: bool,
+           depth: str | None, quiet: bool) -> int:
     """Review circuits; `-` reads standard input.
 
     Prints each finding with its numbers, the rule of thumb, and changes that
-    are proven to mend it.  With --format json one FILE prints its review,
-    several print one object with a list of them; the other formats print one
-    report of all.
+    are proven to mend it.  A finding that a waiver of the circuit covers is
+    told in one line and not counted while the waiver is in force.
+
+    With --format json one FILE prints its review, several print one object
+    with a list of them; the other formats print one report of all.
     """
     if files.count("-") > 1:
         raise click.UsageError("standard input (-) can be read only once")
@@ -153,7 +158,7 @@ def review(files: tuple[str, ...], style: str, all_outcomes: bool, server: str |
     with open_backend(server, timeout, policy, no_policy) as backend:
         for at, name in enumerate(files):
             try:
-                source, answer = _review_one(backend, name, not no_remedies)
+                source, answer = _review_one(backend, name, not no_remedies, today)
             except CannotCheck as failure:
                 statuses.append(COULD_NOT_CHECK)
                 collected.append({"file": name, "problem": failure.problem})
@@ -187,9 +192,10 @@ def _reported(backend: Backend, style: str, collected: list[dict[str, Any]], sou
                    threshold=threshold, everything=all_outcomes)
 
 
-def _review_one(backend: Backend, name: str, remedies: bool) -> tuple[Source, Mapping[str, Any]]:
+def _review_one(backend: Backend, name: str, remedies: bool,
+                today: date) -> tuple[Source, Mapping[str, Any]]:
     source = Source(name)
-    return source, guarded(source.label, lambda: backend.review(source, remedies))
+    return source, guarded(source.label, lambda: backend.review(source, remedies, today))
 
 
 def _status(answer: Mapping[str, Any], threshold: str) -> int:

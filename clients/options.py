@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import date
 from typing import Any, TypeVar
 
 import click
@@ -27,6 +28,21 @@ SERVER = click.option("--server", metavar="URL", help="Ask this server instead o
 TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=30.0,
                        show_default=True, metavar="SECONDS",
                        help="How long to wait for an answer of the server.")
+def read_today(context: click.Context, parameter: click.Parameter, value: str | None) -> date:
+    """The date of an option; where none is given the clock is read, once for the whole run."""
+    if value is None:
+        return date.today()
+    from schemas.problems import Complaint
+    from schemas.values import read_date
+
+    try:
+        return date.fromisoformat(read_date(value))
+    except Complaint as complaint:
+        raise click.BadParameter(f"{value!r}: {complaint.detail}; needed is {complaint.accepted}") from None
+
+
+TODAY = click.option("--today", metavar="DATE", callback=read_today,
+                     help="The date by which waivers are judged.  [default: today]")
 FILE = click.argument("file", metavar="FILE")
 POLICY = click.option("--policy", metavar="FILE",
                       help="Use this policy instead of the nearest thumbrule.toml.")

@@ -23,6 +23,7 @@ from clients.render_finding import (
     proof_lines,
 )
 from clients.render_values import Locate, duration, nowhere, place, quantity, short_name, valued
+from clients.render_waivers import at_finding, counted, short_lines, waiver_lines
 
 _SEVERITIES = ("error", "warning", "note")
 _KINDS = ("violated", "satisfied", "not-applicable", "undecided", "failed")
@@ -42,13 +43,14 @@ def review_text(review: Mapping[str, Any], *, title: str | None = None, label: s
                 depth: Depth = "card", locate: Locate = nowhere, paint: Paint = plain,
                 remedies: bool = True) -> str:
     """A whole review.  ``label`` is the file name, ``title`` the circuit's own title."""
-    findings = list(review.get("findings") or ())
+    findings = counted(review.get("findings") or ())
     by_cause = _by_cause(findings)
     roots = [item for item in findings if not _is_folded(item, findings)]
     if depth == "line":
         lines = []
         for item in findings:
             lines += finding_lines(item, depth="line", locate=locate, label=label, paint=paint)
+        lines += short_lines(review, label, locate)
         lines += _blockers(review, label)
         return join([*lines, *wrap(f"{label or review.get('circuit', '')}: {verdict(review)}", rest="  ")])
     lines = wrap(f"{review.get('circuit', '')}" + (f": {title}" if title else ""), rest="  ")
@@ -58,6 +60,8 @@ def review_text(review: Mapping[str, Any], *, title: str | None = None, label: s
     for item in roots:
         lines += ["", *finding_lines(item, depth=depth, locate=locate, paint=paint, remedies=remedies,
                                      consequences=by_cause.get(str(item.get("identity")), ()))]
+        lines += at_finding(item)
+    lines += waiver_lines(review, locate)
     lines += ["", *_outcomes(review)]
     lines += _assumed(review.get("assumed") or (), depth)
     lines += _listed("policy", [str(item) for item in review.get("policy") or ()])
@@ -68,9 +72,13 @@ def review_text(review: Mapping[str, Any], *, title: str | None = None, label: s
 
 
 def verdict(review: Mapping[str, Any]) -> str:
-    """``2 errors, 1 warning`` or ``nothing found``, and what could not be checked."""
-    counts = Counter(str(item.get("severity")) for item in review.get("findings") or ())
+    """``2 errors, 1 warning`` or ``nothing found``, what is waived, and what could not be checked."""
+    findings = review.get("findings") or ()
+    counts = Counter(str(item.get("severity")) for item in counted(findings))
     parts = [plural(counts[name], name) for name in _SEVERITIES if counts[name]] or ["nothing found"]
+    waived = len(findings) - sum(counts.values())
+    if waived:
+        parts.append(f"{waived} waived")
     failed = [item for item in review.get("outcomes") or () if item.get("kind") == "failed"]
     if failed:
         parts.append(f"{plural(len(failed), 'rule')} could not be run")

@@ -148,7 +148,7 @@ def judge(
         if worst is not None:
             verdicts.append(Verdict(entry, worst[1], worst[2], covers))
         else:
-            verdicts.append(Verdict(entry, *_idle(entry, ruleset, today)))
+            verdicts.append(Verdict(entry, *_idle(entry, every, ruleset, today)))
     return Judged(tuple(verdicts), at)
 
 
@@ -180,7 +180,9 @@ def _said(entry: Entry, complaint: Complaint) -> str:
     return str(Problem.of(f"{entry.pointer}/accepted", complaint))
 
 
-def _idle(entry: Entry, ruleset: Ruleset, today: date | None) -> tuple[Status, str]:
+def _idle(
+    entry: Entry, findings: Sequence[Finding], ruleset: Ruleset, today: date | None
+) -> tuple[Status, str]:
     """Status and explanation of a waiver that covers nothing."""
     if entry.fault:
         return "malformed", f"it cannot be read and counts as expired: {entry.fault}"
@@ -197,8 +199,16 @@ def _idle(entry: Entry, ruleset: Ruleset, today: date | None) -> tuple[Status, s
         return "unused", f"the rule is not run: {left_out.reason}"
     if entry.rule not in {item.slug for item in ruleset.rules}:
         return "unused", "the rule could not be loaded, so nothing can be said of it"
-    where = ", ".join((*entry.parts, *(f"net {net}" for net in entry.nets)))
-    return "unused", f"{entry.rule} has no finding that names just {where}; take the waiver out"
+    told = f"{entry.rule} has no finding that names just {_named(entry)}"
+    named = {*entry.parts, *entry.nets}
+    near = [f for f in findings if f.rule == entry.rule and named & {*f.parts, *f.nets}]
+    if near:
+        return "unused", f"{told}; it has one that names {_named(near[0])}"
+    return "unused", f"{told}; take the waiver out"
+
+
+def _named(item: Entry | Finding) -> str:
+    return ", ".join((*item.parts, *(f"net {net}" for net in item.nets)))
 
 
 def known_rules(ruleset: Ruleset) -> Collection[str]:

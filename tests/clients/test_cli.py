@@ -64,7 +64,7 @@ def answers(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     """What the service says, set by the test; the rules themselves are tested elsewhere."""
     said: dict[str, Any] = {"review": review_of()}
 
-    def review(document: Any, *, remedies: bool = True, ruleset: Any = None) -> Any:
+    def review(document: Any, *, remedies: bool, ruleset: Any, today: Any, malformed: Any) -> Any:
         said["asked"] = remedies
         if isinstance(said["review"], Exception):
             raise said["review"]
