@@ -73,8 +73,9 @@ def told(snapshot: Snapshot, path: Path, is_key: bool, study: Study | None, most
 
 
 def _computed(snapshot: Snapshot, path: Path, is_key: bool, numbers: Numbers) -> str:
-    circuit = numbers.study.circuit
-    head = path[0] if path else ""
+    if not path:
+        return ""
+    circuit, head = numbers.study.circuit, path[0]
     if head == "parts" and len(path) >= 2:
         part = circuit.parts.get(str(path[1]))
         if part is None:
