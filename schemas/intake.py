@@ -121,7 +121,16 @@ class Intake:
         return value
 
     def positions(self) -> PositionMap:
-        return PositionMap(self.text, self.values, self.keys, frozenset(self.shared))
+        """The places of all that was read; where reading stopped, what was open ends with what it holds."""
+        values = self.values
+        if self.sink.problems:
+            open_ones = {place for place, (start, end) in values.items() if start == end}
+            for place, (_, end) in reversed(values.items()):
+                upper = place.rpartition("/")[0]
+                if upper in open_ones and upper != place:
+                    start, known = values[upper]
+                    values[upper] = (start, max(known, end))
+        return PositionMap(self.text, values, self.keys, frozenset(self.shared))
 
     def line(self, offset: int) -> int:
         if self._lines is None:

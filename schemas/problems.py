@@ -187,10 +187,11 @@ def quoted(text: str) -> str:
 
 
 def listed(names: Iterable[str], limit: int = 20) -> str:
-    """Names joined by commas, the tail of a long list only counted."""
+    """Names joined by commas, the tail of a long list only counted; quoted what does not print or is long."""
     every = list(names)
     tail = f", and {len(every) - limit} more" if len(every) > limit else ""
-    return ", ".join(every[:limit]) + tail
+    return ", ".join(name if name.isprintable() and len(name) <= MAX_SEEN else quoted(name)
+                     for name in every[:limit]) + tail
 
 
 def nearest_name(word: str, known: Iterable[str]) -> str | None:

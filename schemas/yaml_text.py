@@ -109,7 +109,7 @@ class _Reader:
             return self.plain(text, kind, place, start), at + 1, stop
         if event.anchor is not None or event.tag is not None:
             start = after_properties(self.text, start, stop)
-        self.intake.values[place] = (start, stop)  # keeps document order; the end follows
+        self.intake.values[place] = (start, start)  # keeps document order; the end follows
         self.open.add(at)
         read = self.mapping if event.kind == "MappingStart" else self.list
         data, after, end = read(at + 1, place, depth + 1, start)
