@@ -47,7 +47,8 @@ class MalformedWaiver:
 
     @property
     def fault(self) -> str:
-        return "; ".join(str(problem) for problem in self.problems)
+        """All problems in words, without lines: a request need not have those of the file it came from."""
+        return "; ".join(f"{problem.pointer}: {problem.message}" for problem in self.problems)
 
 
 @dataclass(frozen=True, slots=True)

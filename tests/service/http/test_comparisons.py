@@ -159,7 +159,7 @@ def test_waivers_of_the_base_judge(client: FlaskClient) -> None:
     assert [(item["side"], item["status"]) for item in answer["waivers"]] == [("head", "proposed")]
 
 
-def test_a_malformed_waiver_is_told_with_its_line_and_refuses_nothing(client: FlaskClient) -> None:
+def test_a_malformed_waiver_is_told_with_its_place_and_refuses_nothing(client: FlaskClient) -> None:
     waiver = b"{rule: least-resistance, parts: [R1], reason: r, owner: o, expires: soon}"
     broken = CIRCUIT + b"waivers:\n  - " + waiver + b"\n"
     lines = [b"  " + line for line in broken.splitlines(keepends=True)]
@@ -167,10 +167,10 @@ def test_a_malformed_waiver_is_told_with_its_line_and_refuses_nothing(client: Fl
     answer = post(client, text, "?today=2026-11-29").json
     (told,) = answer["waivers"]
     assert (told["side"], told["status"], told["expires"]) == ("base", "malformed", "soon")
-    assert "/waivers/0/expires, line 11," in told["explanation"]
+    assert "/waivers/0/expires: a date is needed" in told["explanation"]
     review = client.post("/v1/reviews?today=2026-11-29", data=broken, content_type=YAML).json
     assert review["waivers"][0]["status"] == "malformed"
-    assert "/waivers/0/expires, line 10," in review["waivers"][0]["explanation"]
+    assert review["waivers"][0]["explanation"] == told["explanation"]
     assert client.post("/v1/states", data=broken, content_type=YAML).status_code == 422
 
 
