@@ -284,3 +284,12 @@ def test_small_steps_are_counted_from_the_baseline(started: Repo) -> None:
     assert judged("--base", "main")["verdict"]["status"] == 0
     started.write({"yard/lamp.yaml": lamp("3.08k")})
     assert judged("--base", "main", *FILE)["verdict"]["counted"] == {"worsened": 1}
+
+
+def test_a_file_that_moves_is_held_against_its_entry(started: Repo) -> None:
+    for resistance in ("3.02k", "3.04k", "3.06k"):
+        started.commit({"yard/lamp.yaml": lamp(resistance)})
+    started.git("mv", "yard/lamp.yaml", "glow.yaml")
+    started.write({"glow.yaml": lamp("3.08k")})
+    assert judged("--base", "main")["verdict"]["status"] == 0
+    assert judged("--base", "main", *FILE)["verdict"]["counted"] == {"worsened": 1}
