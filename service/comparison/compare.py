@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from rules.soundness import relative_margin
 from schemas.circuit import Circuit
-from schemas.finding import Finding, Outcome, Review
+from schemas.finding import Finding, Outcome, Review, Test
 from service import engine, shapes
-from service.comparison.eroded import eroded
-from service.comparison.marks import Before, Mark, before_of, better, mark, of_record, places
+from service.comparison.eroded import eroded, held_before
+from service.comparison.marks import Before, Mark, before_of, better, mark, numbers_held, of_record, places
 from service.comparison.matching import Matching, match
 from service.comparison.translation import Translation
 from service.comparison.waived import Waived, judged_by_base
@@ -73,7 +73,8 @@ def comparison(
         kept = of_record(record)
         key = now_called.get(kept.identity, kept.identity)
         before[key] = better(before.get(key), kept)
-    marks = {f.identity: _marked(f, before, was, worse_by) for f in review.findings}
+    held = {} if was is None else held_before(was.outcomes, review.outcomes, names)
+    marks = {f.identity: _marked(f, before, was, held, worse_by) for f in review.findings}
     waived = judged_by_base(
         () if base is None else base.waivers, head.waivers, names, review.findings, ruleset, today,
         {key: why for key, (word, why) in marks.items() if word == "worsened"})  # fmt: skip
@@ -117,7 +118,8 @@ def _without_words(circuit: Circuit) -> Circuit:
 
 
 def _marked(
-    finding: Finding, before: Mapping[str, Before], was: Judged | None, worse_by: float
+    finding: Finding, before: Mapping[str, Before], was: Judged | None, held: Mapping[str, Test],
+    worse_by: float,
 ) -> tuple[Mark, str]:
     word, why = mark(finding, before.get(finding.identity), worse_by)
     if word != "new":
@@ -128,6 +130,8 @@ def _marked(
         return word, f"{why}; but {finding.rule} could not be run on the base"
     if not was.complete:
         return word, f"{why}; but not every state of the base was found"
+    if finding.identity in held:
+        return word, f"{why}: there it held, {numbers_held(held[finding.identity])}"
     return word, why
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from rules.soundness import relative_margin
-from schemas.finding import Outcome
+from schemas.finding import Outcome, Test
 from service.comparison.marks import ROUNDING, fall
 from service.comparison.translation import Translation
 from service.shapes import finite, test_shape
@@ -43,6 +43,22 @@ def eroded(
         }
         for _, _, before, after, fell in found
     ]
+
+
+def held_before(
+    base: Iterable[Outcome], head: Iterable[Outcome], names: Translation
+) -> Mapping[str, Test]:
+    """The test that held in the base, by the identity of the head's finding on the same subject."""
+    was = _satisfied((names.subject(outcome.subject), outcome) for outcome in base)
+    found: dict[str, Test] = {}
+    for outcome in head:
+        if outcome.finding is None:
+            continue
+        key = outcome.rule, tuple(sorted(outcome.subject)), outcome.finding.test.relation
+        before = was.get(key)
+        if before is not None and before.test is not None:
+            found.setdefault(outcome.finding.identity, before.test)
+    return found
 
 
 def _margin(outcome: Outcome) -> float:

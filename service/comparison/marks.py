@@ -121,6 +121,7 @@ def percent(share: float) -> str:
     return format_quantity(share, "ratio", 3) if math.isfinite(share) else "all of it"
 
 
-def margin_text(test: Test) -> str:
-    """A margin in words, in units of the limit."""
-    return format_quantity(relative_margin(test), "ratio", 3)
+def numbers_held(test: Test) -> str:
+    """The numbers of a test that held."""
+    number, limit = (format_quantity(value, test.unit) for value in (test.left, test.right))
+    return f"{number} against a limit of {limit}"

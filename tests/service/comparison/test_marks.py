@@ -39,7 +39,8 @@ def test_each_mark_with_its_numbers() -> None:
     answer = compare(base, head)
     assert marks(answer) == [("R1", "known", False), ("R2", "worsened", True), ("R4", "new", True)]
     known, worse, new = answer["findings"]
-    assert (known["why"], new["why"]) == ("with the same numbers before", "the base has no such finding")
+    assert known["why"] == "with the same numbers before"
+    assert new["why"] == "the base has no such finding: there it held, 200 ohm against a limit of 100 ohm"
     assert worse["why"] == "the margin fell by 20 %: 60 ohm before, 40 ohm now, limit 100 ohm"
     assert worse["before"] == {
         "identity": worse["identity"], "severity": "warning", "left": 60.0, "right": 100.0, "margin": -0.4,
@@ -102,6 +103,14 @@ def test_what_is_known_from_a_baseline() -> None:
     assert [item["mark"] for item in answer["findings"]] == ["known", "worsened", "known"]
     answer = compare(document(R1="55 ohm", R2="60 ohm", R3="70 ohm"), head, known=known)
     assert [item["mark"] for item in answer["findings"]] == ["worsened", "worsened", "known"]
+
+
+def test_a_baseline_follows_a_part_to_another_name() -> None:
+    base, head = document(R1="50 ohm"), document(R7="48 ohm")
+    (found,) = compare(None, base)["findings"]
+    known = [{"identity": found["identity"], "severity": "warning", "margin": -0.5, "places": 1}]
+    (finding,) = compare(base, head, known=known)["findings"]
+    assert (finding["mark"], finding["before"]["identity"]) == ("worsened", found["identity"])
 
 
 def graded(share: float, step: float = 100.0) -> FakeRule:

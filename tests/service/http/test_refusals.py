@@ -51,7 +51,6 @@ def _post(
         (b"a: [1, 2", YAML),
         (b"[" * 100_000, "application/json"),
         (b"[" * 100_000, YAML),
-        (b"a: &a [*a]", YAML),
     ],
 )
 def test_text_that_does_not_read_is_a_400(
@@ -59,6 +58,11 @@ def test_text_that_does_not_read_is_a_400(
 ) -> None:
     body = _check(_post(client, path, data, media_type), 400)
     assert body["errors"]
+
+
+def test_a_value_inside_itself_is_a_422_with_its_place(client: FlaskClient) -> None:
+    (error, *_) = _check(_post(client, data=b"a: &a [*a]"), 422)["errors"]
+    assert (error["pointer"], error["line"], error["column"]) == ("/a/0", 1, 8)
 
 
 @pytest.mark.parametrize("path", POSTS)
