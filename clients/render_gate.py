@@ -11,6 +11,7 @@ from clients.layout import wrap
 from clients.render import join, plural
 from clients.render_finding import Paint, change_lines, headline, painted, plain, proof_lines
 from clients.render_values import Locate, finding_value, nowhere
+from clients.reports.words import percent
 
 _ORDER = ("new", "worsened", "reopened", "known", "waived")
 _WIDE = 10  # columns of the mark
@@ -161,7 +162,7 @@ def _numbers(finding: Mapping[str, Any]) -> str:
 
 
 def _percent(margin: float | None) -> str:
-    return "without bound" if margin is None else f"{100 * margin:+.3g} %"
+    return "without bound" if margin is None else percent(margin)
 
 
 def _mend(finding: Mapping[str, Any], locate: Locate, indent: str) -> list[str]:
@@ -196,7 +197,7 @@ def _erosion(item: Mapping[str, Any]) -> str:
     limit = _course(before["right"], after["right"], unit)
     lead = f"{item['rule']}: {where}" if where else str(item["rule"])
     return (f"{lead}: {_course(before['left'], after['left'], unit)}, limit {after['relation']} {limit}; "
-            f"still kept, margin down by {100 * item['fell']:.3g} %")
+            f"still kept, margin down by {percent(item['fell'])}")
 
 
 def _course(before: float | None, after: float | None, unit: str) -> str:

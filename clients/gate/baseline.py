@@ -19,6 +19,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from clients.gate.git import trouble
+from clients.reports.words import percent
 from clients.sources import CannotCheck, Json, problem
 from schemas.finding import SEVERITIES
 from schemas.problems import Complaint, Problem, escape, listed, show
@@ -295,7 +296,7 @@ def _difference(old: Known, new: Known) -> str:
 
 
 def _percent(margin: float | None) -> str:
-    return "without bound" if margin is None else f"{100 * margin:.3g} %"
+    return "without bound" if margin is None else percent(margin)
 
 
 def first(folder: str, seen: Mapping[str, Sequence[Mapping[str, Any]]]) -> Baseline:
