@@ -47,8 +47,14 @@ def match(base: Circuit, head: Circuit) -> Matching:
     if _same_wiring(base, head):
         return _frozen({name: name for name in base.parts}, {net: net for net in base.net_names})
     best: tuple[tuple[bool, int], Matching] | None = None
+    tried: list[tuple[bool, Pairs, Pairs]] = []
     for by_part, by_net in ((True, True), (True, False), (False, True), (False, False)):
-        found = _Search(base, head, by_part, by_net).run()
+        search = _Search(base, head, by_part, by_net)
+        start = by_part, dict(search.parts), dict(search.nets)
+        if start in tried:  # no net is called alike, so it makes no difference whether its name is trusted
+            continue
+        tried.append(start)
+        found = search.run()
         score = _agreement(base, head, found)
         if best is None or score > best[0]:
             best = score, found
