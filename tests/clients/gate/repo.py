@@ -85,6 +85,7 @@ class Repo:
         return found
 
 
-def gate(*arguments: str, date: str = TODAY) -> Result:
+def gate(*arguments: str, date: str = TODAY, remedies: bool = False) -> Result:
     """The command in the working folder."""
-    return CliRunner().invoke(main, ["gate", "--today", date, "--no-remedies", *arguments])
+    more = [] if remedies else ["--no-remedies"]
+    return CliRunner().invoke(main, ["gate", "--today", date, *more, *arguments])

@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from tests.clients.gate.repo import FAULT, LAMP, ROOT, RULES, WORSE, Repo
+from tests.clients.gate.repo import FAULT, LAMP, ROOT, RULES, WORSE, Repo, gate
 
 
 @pytest.fixture
@@ -55,3 +55,15 @@ def test_the_recipe_lets_a_good_change_through(repo: Repo, recipe: str) -> None:
     repo.git("switch", "--quiet", "--create", "work")
     repo.commit({"lamp.yaml": LAMP})
     assert run_in_ci(repo, recipe, "work")[0] == 0
+
+
+def test_the_text_in_the_readme_is_what_is_printed(repo: Repo) -> None:
+    """A lamp of the examples with a larger base resistor; only the id of the commit differs."""
+    page = (ROOT / "README.md").read_text(encoding="utf-8").split("## At the gate", 1)[1]
+    block = re.search(r"^```text\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    assert block is not None
+    example = (ROOT / "clients" / "examples" / "workshop-lamp.yaml").read_text()
+    commit = repo.commit({"lathe/lamp.yaml": example})
+    repo.write({"lathe/lamp.yaml": example.replace("resistance: 10k,", "resistance: 15k,")})
+    printed = gate("--base", "main", remedies=True).stdout
+    assert printed.replace(commit[:10], "8ce9c54c2b") == block.group(1)
