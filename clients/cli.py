@@ -232,15 +232,16 @@ def states(file: str, style: str, server: str | None, timeout: float, beta: str,
 
 @main.command()
 @FILE
-@options(FORMAT, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY)
+@options(FORMAT, SERVER, TIMEOUT, THRESHOLD, POLICY, NO_POLICY, TODAY)
 @click.option("--dry-run", is_flag=True, help="Print the difference instead of writing it.")
 @click.option("--output", metavar="FILE", help="Write the result there instead; `-` is standard output.")
 def mend(file: str, style: str, server: str | None, timeout: float, threshold: str, policy: str | None,
-         no_policy: bool, dry_run: bool, output: str | None) -> int:
+         no_policy: bool, today: date, dry_run: bool, output: str | None) -> int:
     """Apply every proven remedy to a circuit file.
 
     Only the changed values are touched: comments, order and layout stay.  The
-    exit status is that of the mended circuit.
+    exit status is that of the mended circuit.  What a waiver in force covers is
+    left as it is and does not count.
     """
     as_json = style == "json"
     if dry_run and output is not None:
@@ -253,7 +254,7 @@ def mend(file: str, style: str, server: str | None, timeout: float, threshold: s
     with open_backend(server, timeout, policy, no_policy) as backend:
         try:
             source = Source(file)
-            answer = guarded(source.label, lambda: backend.mend(source))
+            answer = guarded(source.label, lambda: backend.mend(source, today))
             changed = guarded(source.label, lambda: _spliced(source, answer))
             if not dry_run:
                 _refuse_half_proof(source, answer)

@@ -179,9 +179,10 @@ class Client:
         query = [("beta", beta)] + ([] if state is None else [("state", state)])
         return cast(SheetsAnswer, self._send(document, "/v1/sheets", query, content_type))
 
-    def mend(self, document: Source, *, content_type: str | None = None) -> MendAnswer:
-        """The document with every proven remedy applied, and the review of the result."""
-        return cast(MendAnswer, self._send(document, "/v1/remedies", [], content_type))
+    def mend(self, document: Source, *, today: date | str | None = None,
+             content_type: str | None = None) -> MendAnswer:
+        """The document with every proven remedy applied, and the review of the result (at ``today``)."""
+        return cast(MendAnswer, self._send(document, "/v1/remedies", _day(today), content_type))
 
     def rules(self) -> list[dict[str, Any]]:
         """The rules the server runs, with their limits and sources."""

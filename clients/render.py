@@ -209,7 +209,7 @@ def mend_text(answer: Mapping[str, Any], *, label: str, locate: Locate = nowhere
               paint: Paint = plain) -> str:
     """What ``mend`` did, what it was proven by, and what is left for a person."""
     applied = list(answer.get("applied") or ())
-    remaining = list(answer.get("remaining") or ())
+    remaining = counted(answer.get("remaining") or ())
     lines = wrap(f"{label}: {plural(len(applied), 'proven remedy').replace('remedys', 'remedies')} applied")
     told: tuple[Any, ...] = ()
     for item in applied:
@@ -236,4 +236,5 @@ def mend_text(answer: Mapping[str, Any], *, label: str, locate: Locate = nowhere
             lines += painted(text, str(item.get("severity")), paint)
             for reason in item.get("why") or ():
                 lines += wrap(str(reason), first="    why: ", rest="      ")
+    lines += waiver_lines(answer.get("review") or {}, locate)
     return join(lines)

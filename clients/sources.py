@@ -138,7 +138,7 @@ class Backend(Protocol):
                progress: Progress | None) -> Mapping[str, Any]: ...
     def bench(self, source: Source, meter: str, measured: Mapping[str, float]) -> Mapping[str, Any]: ...
     def sheet(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]: ...
-    def mend(self, source: Source) -> Mapping[str, Any]: ...
+    def mend(self, source: Source, today: date | None = None) -> Mapping[str, Any]: ...
     def rules(self) -> list[Json]: ...
     def policy(self, place: str) -> Json: ...
     def lesson(self, slug: str, depth: str, prove: bool, source: Source | None) -> Json: ...
@@ -199,11 +199,11 @@ class InProcess:
 
         return _fitting(source, lambda: facade.sheet(document, **options))
 
-    def mend(self, source: Source) -> Mapping[str, Any]:
+    def mend(self, source: Source, today: date | None = None) -> Mapping[str, Any]:
         document = source.document
         from service import facade
 
-        return facade.mend(document, ruleset=self._policies.rules(source.name))
+        return facade.mend(document, ruleset=self._policies.rules(source.name), today=today)
 
     def rules(self) -> list[Json]:
         from service import facade
@@ -295,8 +295,8 @@ class Remote:
     def sheet(self, source: Source, options: Mapping[str, Any]) -> Mapping[str, Any]:
         return self._send(source, self._client.sheet, **options)
 
-    def mend(self, source: Source) -> Mapping[str, Any]:
-        return self._send(source, self._client.mend)
+    def mend(self, source: Source, today: date | None = None) -> Mapping[str, Any]:
+        return self._send(source, self._client.mend, today=today)
 
     def rules(self) -> list[Json]:
         return self._ask(self._client.base_url, self._client.rules)

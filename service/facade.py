@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from schemas.document import Document
+    from schemas.finding import Finding
     from service.policy import Policy
     from service.waivers import MalformedWaiver
 
@@ -282,12 +283,23 @@ def sheet(document: Document, *, state: str | None = None, beta: str = "typical"
     return sheets.sheets_shape(study, beta, state)
 
 
-def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
-    """Apply proven remedies, worst finding first, until none is left; the document itself is not changed."""
+def mend(document: Document, *, ruleset: Ruleset | None = None, today: date | None = None) -> Json:
+    """Apply proven remedies, worst finding first, until none is left; the document itself is not changed.
+
+    What a waiver in force covers was accepted as it is and is not mended; waivers are judged at the date
+    ``today``, see :func:`review`.
+    """
     from service.mend import mend as mend_circuit
 
-    mended = mend_circuit(document.circuit, document.raw, ruleset or installed())
-    result = shapes.with_waivers(shapes.review_shape(mended.review))
+    rules_in_use = ruleset or installed()
+    entries = waivers.entries(document.circuit.waivers)
+
+    def accepted(finding: Finding) -> bool:
+        return waivers.is_in_force(waivers.judge(entries, [finding], rules_in_use, today), finding)
+
+    mended = mend_circuit(document.circuit, document.raw, rules_in_use, spared=accepted)
+    judged = waivers.judge(entries, mended.review.findings, rules_in_use, today)
+    result = shapes.with_waivers(shapes.review_shape(mended.review), judged)
     return {
         "circuit": document.circuit.name,
         "document": shapes.finite(mended.raw),
@@ -305,12 +317,16 @@ def mend(document: Document, *, ruleset: Ruleset | None = None) -> Json:
         ],
         "restored": list(mended.restored),
         "remaining": [
-            {**finding, "why": list(mended.reasons.get(finding["identity"], ()))}
+            {**finding, "why": _why_left(finding, mended.reasons.get(finding["identity"], ()))}
             for finding in result["findings"]
         ],
         "withdrawn": mended.withdrawn,
         "review": result,
     }
+
+
+def _why_left(finding: Mapping[str, Any], reasons: Sequence[str]) -> list[str]:
+    return ["it is waived, so it is left as it is"] if shapes.is_waived(finding) else list(reasons)
 
 
 def rules(*, ruleset: Ruleset | None = None) -> list[Json]:

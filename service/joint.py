@@ -9,7 +9,7 @@ again, place by place.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,10 +46,12 @@ class Together:
     raw: Mapping[str, Any]
 
 
-def options(bench: Bench) -> tuple[Option, ...]:
-    """What can be done about each finding, in the order in which findings are told."""
+def options(bench: Bench, spared: Callable[[Finding], bool] = lambda _: False) -> tuple[Option, ...]:
+    """What can be done about each finding that is not ``spared``, in the order in which findings are told."""
     found = []
     for finding in bench.baseline.findings:
+        if spared(finding):
+            continue
         proofs = bench.prove(finding)
         for remedy, clears in zip(proofs.remedies, proofs.cleared, strict=True):
             changes = tuple(changes_of(remedy.patch))

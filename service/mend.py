@@ -67,10 +67,12 @@ def mend(
     ruleset: Ruleset,
     cap: int = MAX_STEPS,
     pause: Callable[[], None] | None = None,
+    spared: Callable[[Finding], bool] = lambda _: False,
 ) -> Mended:
     """Apply proven remedies until none is left.  ``raw`` itself is never changed.
 
     ``pause`` is called between rules; what it raises ends the mending.
+    ``spared`` says of which findings nothing is to be mended: those that were accepted as they are.
     """
     start = Bench(ruleset, raw, circuit, RUNS_PER_MEND, pause=pause)
     bench = start
@@ -79,7 +81,7 @@ def mend(
     passes = 0
     while True:
         passes += 1
-        made, changed = _pass(bench, passes)
+        made, changed = _pass(bench, passes, spared)
         if not made:
             break
         if len(steps) + len(made) > cap:
@@ -99,9 +101,11 @@ def mend(
     return _told(Mended(bench.raw, patch, tuple(steps), _review(bench), None, restored), bench)
 
 
-def _pass(bench: Bench, number: int) -> tuple[list[Step], Mapping[str, Any]]:
+def _pass(
+    bench: Bench, number: int, spared: Callable[[Finding], bool]
+) -> tuple[list[Step], Mapping[str, Any]]:
     """The remedies of one pass and the document that they lead to."""
-    found = options(bench)
+    found = options(bench, spared)
     if not found:
         return [], bench.raw
     if len({option.finding.identity for option in found}) > 1:

@@ -153,6 +153,12 @@ def judge(
     return Judged(tuple(verdicts), at)
 
 
+def is_in_force(judged: Judged, finding: Finding) -> bool:
+    """Does a waiver in force stand at this finding?"""
+    verdict = judged.findings.get(finding.identity)
+    return verdict is not None and verdict.status == "in-force"
+
+
 def _standing(entry: Entry, finding: Finding, today: date | None, changed: Changed) -> tuple[Status, str]:
     """Status and explanation of a waiver at a finding that it covers."""
     if entry.fault:

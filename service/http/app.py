@@ -150,8 +150,8 @@ def post_sheets() -> Response:
 
 @v1.post("/remedies")
 def post_remedies() -> Response:
-    read_options(request.args, BY_RESOURCE["remedies"])
-    return answer(facade.mend(read_document(request), ruleset=current_app.config["RULESET"]))
+    options = read_options(request.args, BY_RESOURCE["remedies"])
+    return answer(facade.mend(read_document(request), ruleset=current_app.config["RULESET"], **options))
 
 
 @v1.get("/rules")

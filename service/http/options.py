@@ -183,7 +183,7 @@ BY_RESOURCE: Mapping[str, tuple[Option, ...]] = MappingProxyType(
         "spreads": (SAMPLES, SEED, BUDGET),
         "bench-sheets": (METER, MEASURED),
         "sheets": (STATE, BETA),
-        "remedies": (),
+        "remedies": (TODAY,),
         "lesson": (DEPTH, PROVE),
     }
 )

@@ -70,7 +70,7 @@ def answers(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
             raise said["review"]
         return said["review"]
 
-    def mend(document: Any, *, ruleset: Any = None) -> Any:
+    def mend(document: Any, *, ruleset: Any, today: Any) -> Any:
         return said["mend"]
 
     monkeypatch.setattr(facade, "review", review)

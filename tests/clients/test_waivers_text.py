@@ -128,3 +128,17 @@ def test_a_day_that_is_none_is_refused(tmp_path: Path, day: str) -> None:
     result = run(tmp_path, CIRCUIT, "--today", day)
     assert result.exit_code == 2
     assert "needed is a date as YYYY-MM-DD" in " ".join(result.stderr.split())
+
+
+def test_mending_leaves_alone_what_is_waived(tmp_path: Path) -> None:
+    path = tmp_path / "light.yaml"
+    path.write_text(f"{CIRCUIT}waivers:\n  - {WAIVER}\n")
+    left = "0 proven remedies applied waived, and not counted"
+    for day, said in (("2026-11-29", left), ("2026-11-30", "1 proven remedy applied")):
+        call = ["mend", str(path), "--dry-run", "--today", day]
+        result = CliRunner().invoke(main, call, prog_name="thumbrule")
+        assert said in " ".join(result.output.split())
+        assert result.exit_code == 0, result.output
+    call = ["mend", str(path), "--dry-run", "--format", "json", "--today", "2026-11-29"]
+    answer = json.loads(CliRunner().invoke(main, call, prog_name="thumbrule").stdout)
+    assert [item["why"] for item in answer["remaining"]] == [["it is waived, so it is left as it is"]]

@@ -186,6 +186,14 @@ def test_a_review_judges_waivers_only_at_a_given_date(client: FlaskClient, rules
     assert problems(refused, 400) == [("?today", None)]
 
 
+def test_what_is_waived_at_a_given_date_is_not_mended(client: FlaskClient) -> None:
+    body = json.dumps(raw(waivers=[WAIVER])).encode()
+    for day, applied in (("2027-06-30", 0), ("2027-07-01", 1)):
+        answer = client.post(f"/v1/remedies?today={day}", data=body, content_type=JSON).json
+        assert len(answer["applied"]) == applied
+    assert len(client.post("/v1/remedies", data=body, content_type=JSON).json["applied"]) == 1
+
+
 def test_answers_have_the_described_shape(client: FlaskClient) -> None:
     described = client.get("/openapi.json").json
 
