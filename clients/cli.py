@@ -175,7 +175,8 @@ def review(files: tuple[str, ...], style: str, all_outcomes: bool, server: str |
                     answer, title=source.title, label=source.label, depth=chosen, locate=source.locate,
                     paint=paint, remedies=not no_remedies))
         if style not in ("text", "json"):
-            emit(_reported(backend, style, collected, sources, threshold, all_outcomes))
+            emit(_reported(backend, style, collected, sources, threshold, all_outcomes,
+                           not no_remedies))
     if as_json:
         single = collected[0]
         emit_json({"reviews": collected} if len(files) > 1 else single.get("review", single.get("problem")))
@@ -183,11 +184,11 @@ def review(files: tuple[str, ...], style: str, all_outcomes: bool, server: str |
 
 
 def _reported(backend: Backend, style: str, collected: list[dict[str, Any]], sources: Mapping[str, Source],
-              threshold: str, all_outcomes: bool) -> str:
+              threshold: str, all_outcomes: bool, searched: bool) -> str:
     from clients.reports import entry_of, written
 
     entries = [entry_of(item["file"], sources.get(item["file"]), review=item.get("review"),
-                        problem=item.get("problem")) for item in collected]
+                        problem=item.get("problem"), searched=searched) for item in collected]
     return written(style, entries, ask=lambda slug: backend.lesson(slug, "lesson", False, None),
                    threshold=threshold, everything=all_outcomes)
 

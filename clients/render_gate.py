@@ -11,7 +11,7 @@ from clients.layout import wrap
 from clients.render import join, plural
 from clients.render_finding import Paint, change_lines, headline, painted, plain, proof_lines
 from clients.render_values import Locate, finding_value, nowhere
-from clients.reports.words import percent
+from clients.reports.words import percent, terms_text, unjudged_texts
 
 _ORDER = ("new", "worsened", "reopened", "known", "waived")
 _WIDE = 10  # columns of the mark
@@ -76,6 +76,10 @@ def _circuit(item: Judged, outcome: Outcome, paint: Paint) -> list[str]:
         fell = _marked("eroded", _erosion(eroded))
         lines += painted(fell, "warning", paint) if bar.erosion else fell
     told = {(one["waiver"]["side"], one["waiver"]["pointer"]) for one in shown if one["waiver"] is not None}
+    for text in unjudged_texts(answer["unjudged"]):
+        lines += _marked("unjudged", text)
+    for terms in answer["terms"]:
+        lines += _marked("terms", terms_text(terms))
     for waiver in answer["waivers"]:
         if waiver["status"] not in _QUIET and (waiver["side"], waiver["pointer"]) not in told:
             lines += _marked("waiver", f"{waiver['status']}: {_waiver(waiver)}")

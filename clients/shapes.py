@@ -207,6 +207,10 @@ class ComparisonAnswer(TypedDict, total=False):
     findings: list[MarkedFinding]
     gone: list[Finding]
     eroded: list[dict[str, Any]]
+    unjudged: list[dict[str, Any]]
+    """Judged in the base, and not any more."""
+    terms: list[dict[str, Any]]
+    """Requirements, ambient and the like that are others than in the base."""
     waivers: list[Waived]
     base: dict[str, Any] | None
     review: ReviewAnswer

@@ -25,7 +25,7 @@ def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, 
         return gate_text(outcome, paint)
     if style == "json":
         return json.dumps(outcome.as_dict(), indent=2, allow_nan=False) + "\n"
-    made = [entry(item, outcome.bar) for item in outcome.judged]
+    made = [entry(item, outcome.bar, outcome.terms.remedies) for item in outcome.judged]
     if style == "sarif":
         return sarif_text(made, rules=rule_facts(ask, made), run="thumbrule/gate/")
     threshold = outcome.bar.threshold
@@ -36,11 +36,11 @@ def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, 
     return markdown(made, threshold=threshold, title="thumbrule gate", verdict=verdict_line(outcome))
 
 
-def entry(item: Judged, bar: Bar) -> Entry:
+def entry(item: Judged, bar: Bar, searched: bool = True) -> Entry:
     """One circuit for a report; what counts there is what counts here."""
     subject, answer = item.subject, item.comparison
     if answer is not None and bar.strict:
         findings = [{**finding, "counts": finding["counts"] or not is_waived(finding)}
                     for finding in answer["findings"]]  # fmt: skip
         answer = {**answer, "findings": findings}
-    return Entry(subject.label, subject.head, answer, None, item.problem)
+    return Entry(subject.label, subject.head, answer, None, item.problem, searched)

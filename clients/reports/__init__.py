@@ -3,7 +3,7 @@
 All are pure functions of :class:`Entry` values; they read no clock, no disk
 and no environment, and give the same bytes for the same answers::
 
-    entry_of(name, source=None, comparison=None, review=None, problem=None) -> Entry
+    entry_of(name, source=None, comparison=None, review=None, problem=None, searched=True) -> Entry
         # name: as on the command line; made relative, with forward slashes
     rule_facts(ask, entries, everything=False) -> list[Json]
         # ask: slug -> answer of `lesson`; may raise, then that rule is told by its name only

@@ -25,7 +25,8 @@ class Entry:
     """One circuit.  ``label`` is a relative path with forward slashes, or :data:`STANDARD_INPUT`.
 
     One of ``comparison``, ``review`` and ``problem`` is given.  Without
-    ``source`` nothing has a line.
+    ``source`` nothing has a line.  ``searched`` is false where remedies were
+    not looked for, so that none means nothing.
     """
 
     label: str
@@ -33,6 +34,7 @@ class Entry:
     comparison: Mapping[str, Any] | None = None
     review: Mapping[str, Any] | None = None
     problem: Mapping[str, Any] | None = None
+    searched: bool = True
 
     @cached_property
     def text(self) -> Text | None:
@@ -61,6 +63,18 @@ class Entry:
     def eroded(self) -> Sequence[Mapping[str, Any]]:
         """Margins that are kept but fell; known in a comparison only."""
         found: Sequence[Mapping[str, Any]] = (self.comparison or {}).get("eroded") or ()
+        return found
+
+    @property
+    def unjudged(self) -> Sequence[Mapping[str, Any]]:
+        """What the base was judged on and the head is not; known in a comparison only."""
+        found: Sequence[Mapping[str, Any]] = (self.comparison or {}).get("unjudged") or ()
+        return found
+
+    @property
+    def terms(self) -> Sequence[Mapping[str, Any]]:
+        """Requirements and the like that a change gives other values; known in a comparison only."""
+        found: Sequence[Mapping[str, Any]] = (self.comparison or {}).get("terms") or ()
         return found
 
     @property
@@ -108,14 +122,15 @@ class Entry:
 
 
 def entry_of(name: str, source: Source | None = None, comparison: Mapping[str, Any] | None = None,
-             review: Mapping[str, Any] | None = None, problem: Mapping[str, Any] | None = None) -> Entry:
+             review: Mapping[str, Any] | None = None, problem: Mapping[str, Any] | None = None,
+             searched: bool = True) -> Entry:
     """An entry for a file named as on the command line; no absolute path gets into a report."""
     if name in ("-", STANDARD_INPUT):
         label = STANDARD_INPUT
     else:
         label = os.path.relpath(name) if os.path.isabs(name) else os.path.normpath(name)
         label = label.replace(os.sep, "/")
-    return Entry(label, source, comparison, review, problem)
+    return Entry(label, source, comparison, review, problem, searched)
 
 
 def ordered(entries: Iterable[Entry]) -> list[Entry]:

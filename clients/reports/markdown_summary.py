@@ -17,7 +17,18 @@ from clients.reports.entry import (
     ordered,
     relative_margin,
 )
-from clients.reports.words import course, fell, inequality, justification, many, percent, proven, subject
+from clients.reports.words import (
+    course,
+    fell,
+    inequality,
+    justification,
+    many,
+    percent,
+    proven,
+    subject,
+    terms_text,
+    unjudged_texts,
+)
 
 HEAD = ("Finding", "Number", "Limit", "Margin before", "Margin now", "Mend")
 MARKS = ("new", "worsened", "known")
@@ -48,6 +59,8 @@ def markdown(entries: Iterable[Entry], *, threshold: str = "warning", rows: int 
     blocks += _unchecked(told, rows)
     blocks += _table(told, threshold, rows)
     blocks += _waivers(told, rows)
+    blocks += _terms(told, rows)
+    blocks += _unjudged(told, rows)
     blocks += _eroded(told, rows)
     blocks += _gone(told, rows)
     return "\n\n".join(blocks) + "\n"
@@ -128,18 +141,21 @@ def _row(entry: Entry, finding: Finding, cause: Finding | None, threshold: str) 
     first = f"**{name}**" if counts(finding, threshold) else name
     before = finding.get("before") or {}
     return [f"{first}<br>{cell(entry.place(finding))}", cell(number), cell(limit),
-            _margin(before.get("margin")), _margin(relative_margin(finding)), _mend(finding, cause)]
+            _margin(before.get("margin")), _margin(relative_margin(finding)),
+            _mend(finding, cause, entry.searched)]
 
 
 def _margin(part: float | None) -> str:
     return "" if part is None else cell(percent(float(part)))
 
 
-def _mend(finding: Finding, cause: Finding | None) -> str:
+def _mend(finding: Finding, cause: Finding | None, searched: bool) -> str:
     """The first proven remedy with its number before and after; else what it follows from."""
     found = proven(finding)
     if not found:
-        return "no proven change" if cause is None else f"follows from {cell(cause['rule'])}"
+        if cause is not None:
+            return f"follows from {cell(cause['rule'])}"
+        return "no proven change" if searched else "not looked for"
     more = f" (or {len(found) - 1} more)" if len(found) > 1 else ""
     return f"{cell(found[0].get('summary', ''))}: {cell(course(found[0]['proof']))}{more}"
 
@@ -186,6 +202,18 @@ def _waiver(waiver: Mapping[str, Any]) -> str:
     text = str(waiver.get("rule") or "no rule") + (f" for {names}" if names else "")
     said = f"; {waiver['explanation']}" if waiver.get("explanation") else ""
     return cell(f"{text}: {justification(waiver)}{said}")
+
+
+def _terms(entries: Sequence[Entry], rows: int) -> list[str]:
+    """What makes findings go away without mending anything, or brings them."""
+    items = [f"{opening(entry.label)}: {cell(terms_text(item))}" for entry in entries for item in entry.terms]
+    return _listed("Judged by other terms", items, rows, "term")
+
+
+def _unjudged(entries: Sequence[Entry], rows: int) -> list[str]:
+    items = [f"{opening(entry.label)}: {cell(text)}"
+             for entry in entries for text in unjudged_texts(entry.unjudged)]  # fmt: skip
+    return _listed("Not judged any more", items, rows, "verdict")
 
 
 def _eroded(entries: Sequence[Entry], rows: int) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from clients.render_values import finding_value, quantity
@@ -37,6 +37,28 @@ def fell(item: Facts) -> str:
     names = ", ".join(str(name) for name in item.get("subject") or ())
     lead = ": ".join(text for text in (str(item["rule"]), names) if text)
     return f"{lead}: {before} -> {after} (limit {limit}), margin fell by {percent(float(item['fell']))}"
+
+
+def unjudged_texts(items: Sequence[Facts]) -> list[str]:
+    """``true-off: Q1: violated before, not judged any more: ...`` each; those that held, in one line."""
+    told, held = [], []
+    for item in items:
+        names = ", ".join(str(name) for name in item.get("subject") or ())
+        if item["was"] == "violated":
+            lead = ": ".join(text for text in (str(item["rule"]), names) if text)
+            told.append(f"{lead}: violated before, not judged any more: {item['why']}")
+        else:
+            held.append(f"{item['rule']} ({names})" if names else str(item["rule"]))
+    return told + ([f"held before, not judged any more: {', '.join(held)}"] if held else [])
+
+
+def terms_text(item: Facts) -> str:
+    """``requirement delay ring time: target 30 s -> target 60 s``, for what the circuit is judged by."""
+    lead = " ".join(str(text) for text in (item["what"], item["name"]) if text)
+    before, after = item["before"], item["after"]
+    if before is None:
+        return f"{lead}: {after} is added"
+    return f"{lead}: {before} is taken out" if after is None else f"{lead}: {before} -> {after}"
 
 
 def inequality(test: Facts) -> tuple[str, str]:

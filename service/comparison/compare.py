@@ -14,7 +14,9 @@ from service import engine, shapes
 from service.comparison.eroded import eroded, held_before
 from service.comparison.marks import Before, Mark, before_of, better, mark, numbers_held, of_record, places
 from service.comparison.matching import Matching, match
+from service.comparison.terms import changed_terms
 from service.comparison.translation import Translation
+from service.comparison.unjudged import unjudged
 from service.comparison.waived import Waived, judged_by_base
 from service.waivers import Entry
 
@@ -94,6 +96,10 @@ def comparison(
         "findings": told,
         "gone": [_gone(key, f, review) for key, f in of_base.items() if key not in identities],
         "eroded": [] if was is None else eroded(was.outcomes, review.outcomes, names, worse_by),
+        "unjudged": [] if was is None else unjudged(
+            was.outcomes, review.outcomes, names, {*head.circuit.parts, *head.circuit.net_names}),
+        "terms": [] if base is None else changed_terms(
+            base.circuit, head.circuit, base.raw, head.raw, names),
         "waivers": list(waived.told),
         "base": None if was is None else {
             "findings": len(was.findings), "complete": was.complete, "failed": was.failed},

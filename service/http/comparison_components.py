@@ -110,6 +110,29 @@ COMPARISON: Mapping[str, Schema] = {
                     description="satisfied both times, by less than before",
                 )
             ),
+            "unjudged": listing(
+                record(
+                    {
+                        "rule": TEXT,
+                        "subject": listing(TEXT),
+                        "was": {"enum": ["satisfied", "violated"]},
+                        "why": TEXT,
+                    },
+                    description="judged in the base, and not any more",
+                )
+            ),
+            "terms": listing(
+                record(
+                    {
+                        "what": {"enum": ["use", "ambient", "assumption", "stimulus", "requirement"]},
+                        "name": TEXT,
+                        "before": OPTIONAL_TEXT,
+                        "after": OPTIONAL_TEXT,
+                        "pointer": TEXT,
+                    },
+                    description="what the circuit is judged by, where the change gives it other terms",
+                )
+            ),
             "waivers": listing(ref("Waiver")),
             "base": or_null(
                 record({"findings": {"type": "integer"}, "complete": FLAG, "failed": listing(TEXT)})

@@ -55,3 +55,22 @@ thumbrule.toml: policy proposed, not in effect here: series of film: as the
 
 verdict: 1 worsened, 1 reopened (threshold warning); exit status 1
 """
+
+
+def test_terms_that_a_change_eases_and_verdicts_that_it_takes_away(repo: Repo) -> None:
+    ambient = "ambient: {low: -10 degC, nominal: 20 degC, high: 40 degC}\n"
+    cold = FAULT.replace("ground: gnd\n", f"ground: gnd\n{ambient}")
+    repo.commit({"thumbrule.toml": RULES, "lamp.yaml": cold})
+    repo.write({"lamp.yaml": cold.replace("low: -10", "low: 15").replace("b: base}", "b: loose}")})
+    text = gate("--base", "main").stdout
+    assert text[text.index("  gone"):text.index("  clean")] == """\
+  gone      warning: min-beta-drive: Q1, R1, net base
+  unjudged  min-beta-drive: Q1: violated before, not judged any more:
+              not-applicable: Q1 is a stage of unstated purpose, it rests in one
+              region only and nothing tells a switch from an amplifier: nothing
+              says that it is a switch; name its state under states: to have it
+              judged
+  unjudged  held before, not judged any more: saturation-headroom (Q1)
+  terms     ambient: low -10 degC, nominal 20 degC, high 40 degC -> low 15 degC,
+              nominal 20 degC, high 40 degC
+"""

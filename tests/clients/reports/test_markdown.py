@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from html import unescape
 
@@ -161,3 +162,22 @@ def test_long_cells_are_cut() -> None:
 
 def test_nothing_at_all() -> None:
     assert markdown([]) == "### thumbrule: passes\n"
+
+
+def test_other_terms_and_what_is_not_judged_any_more_are_told(made: Made) -> None:
+    entry = made(lamp(), base=lamp())
+    assert entry.comparison is not None
+    terms = {"what": "requirement", "name": "delay glow", "before": "target 30 s", "after": "target 60 s",
+             "pointer": "/requirements/0"}  # fmt: skip
+    lost = {"rule": "true-off", "subject": ["Q1"], "was": "violated", "why": "not-applicable: no | switch"}
+    text = markdown([replace(entry, comparison={**entry.comparison, "terms": [terms], "unjudged": [lost]})])
+    assert ("**Judged by other terms**\n\n- lamp.yaml: requirement delay glow: "
+            "target 30 s -&gt; target 60 s") in text  # fmt: skip
+    assert ("**Not judged any more**\n\n- lamp.yaml: true-off: Q1: violated before, not judged any more: "
+            "not-applicable: no \\| switch") in text  # fmt: skip
+
+
+def test_remedies_that_were_not_looked_for_are_not_denied(made: Made) -> None:
+    entry = made(lamp())
+    assert body(markdown([entry]))[0][5] == "no proven change"
+    assert body(markdown([replace(entry, searched=False)]))[0][5] == "not looked for"
