@@ -74,7 +74,7 @@ class Judgement:
 class Memory:
     """What one document's reviews have shown for the next one: the last verdicts, and what each rule took.
 
-    ``took`` is how long the last verdicts took (s), from the text on.
+    ``took`` is how long the last first answer took (s), from the text on.
     """
 
     last: Judgement | None = None
@@ -152,6 +152,7 @@ class Reviewer:
                 missing = review.missing
                 if sum(memory.costs.get(other, 0.0) for other in missing) > WORTH_TELLING:
                     told = True
+                    memory.took = now - began
                     yield self._part(base, review, malformed, memory, missing)
                     before = self.clock()
         run = review.whole(token.check)
@@ -164,7 +165,8 @@ class Reviewer:
             trouble=_trouble(run.problems, run.overview.complete, run.outcomes),
             waivers=self._judged(base, malformed, findings, complete=True),
         )
-        memory.took = self.clock() - began
+        if not told:
+            memory.took = self.clock() - began
         token.check()  # what is stale must not be remembered as the last
         memory.last = last
         yield last

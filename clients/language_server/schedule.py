@@ -3,13 +3,15 @@
 A job is a generator.  Each step of it runs in a worker thread, and what it
 yields is delivered on the event loop; a newer job of the same name takes the
 place of the older one, of which nothing is delivered from then on.  A job that
-yields :class:`Rest` goes on later in a second, slower lane, so that the first
-answer on one document never waits for the long work on another.
+yields :class:`Rest` goes on later in a second, slower lane, which stands still
+while there is work in the first: the first answer on one document never waits
+for the long work on another.
 """
 
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -29,15 +31,22 @@ class Rest:
 
 
 class Token:
-    """Says whether a job is still wanted.  Set on the event loop, asked in the worker."""
+    """Says whether a job is still wanted, and when it may go on.
 
-    __slots__ = ("cancelled",)
+    ``cancelled`` is set on the event loop; workers call :meth:`check` often.
+    ``way`` is set while a job in the slow lane has the way free.
+    """
 
-    def __init__(self) -> None:
+    __slots__ = ("cancelled", "way")
+
+    def __init__(self, way: threading.Event | None = None) -> None:
         self.cancelled = False
+        self.way = way
 
     def check(self) -> None:
         """Raises :class:`service.stages.Cancelled` once the job is not wanted any more."""
+        if self.way is not None and not self.cancelled:
+            self.way.wait()
         if self.cancelled:
             raise Cancelled
 
@@ -85,6 +94,9 @@ class Schedule:
         self._slow = ThreadPoolExecutor(1, "remedies")
         self._jobs: dict[str, Job] = {}
         self._closed = False
+        self._way = threading.Event()  # free for the slow lane
+        self._way.set()
+        self._urgent = 0  # steps in the fast lane
 
     def put(self, key: str, work: Work, deliver: Deliver, fail: Fail, delay: float = 0.0) -> Token:
         """Start ``work`` after ``delay`` seconds, in the place of what runs or waits under ``key``."""
@@ -125,6 +137,7 @@ class Schedule:
     def close(self) -> None:
         """End every job and wait for the workers, which look up between two rules."""
         self._closed = True
+        self._way.set()
         for key in list(self._jobs):
             self.drop(key)
         for lane in (self._fast, self._slow):
@@ -139,11 +152,19 @@ class Schedule:
     def _step(self, job: Job) -> None:
         job.timer = None
         job.running = True
-        lane = self._slow if job.rested else self._fast
+        lane = self._slow
+        if not job.rested:
+            lane = self._fast
+            self._urgent += 1
+            self._way.clear()
         self._loop.run_in_executor(lane, _advance, job).add_done_callback(lambda done: self._done(job, done))
 
     def _done(self, job: Job, step: asyncio.Future[Any]) -> None:
         job.running = False
+        if not job.rested:
+            self._urgent -= 1
+            if not self._urgent:
+                self._way.set()
         if job.token.cancelled or step.cancelled():
             _close(job)
             return
@@ -156,6 +177,7 @@ class Schedule:
         value = step.result()
         if isinstance(value, Rest):
             job.rested = True
+            job.token.way = self._way
             self._after(job, value.seconds)
             return
         try:

@@ -103,10 +103,11 @@ class Session:
     def change(self, uri: str, version: int | None,
                changes: Sequence[lsp.TextDocumentContentChangeEvent]) -> None:
         document = self.documents[uri]
+        unanswered = document.judgement is None or document.judgement.version != document.version
         document.now = version, changed(document.now[1], changes, self.encoding)
         document.read = None
         delay = self.settings.debounce / 1e3
-        if self._schedule.is_urgent(uri):  # keys come faster than answers
+        if unanswered and self._schedule.is_urgent(uri):  # keys come faster than answers
             delay = max(delay, min(document.memory.took, MOST_DELAY))
         self._review(document, delay)
 

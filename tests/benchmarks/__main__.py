@@ -250,6 +250,38 @@ def memory() -> None:
     )
 
 
+def editor() -> None:
+    """From a key to the diagnostics of that version, over the pipes of a language server."""
+    from service import facade
+    from tests.benchmarks.editor import CALM, KEYS, SLOW, measured, nine_in_ten
+
+    rows: list[Row] = []
+    for name in ("aquarium-ear.yaml", "barrel-latch.yaml", "frost-bell.yaml"):
+        path = EXAMPLES / name
+        parts = facade.read(path.read_bytes(), name=name).circuit.parts.values()
+        size = f"{len(parts)}/{sum(part.kind in ('npn', 'pnp') for part in parts)}"
+        calm, slow = measured(path, CALM), measured(path, SLOW)
+        rows.append(
+            (
+                name,
+                size,
+                ms(statistics.median(calm.first)),
+                ms(nine_in_ten(calm.first)),
+                ms(statistics.median(slow.first)),
+                ms(nine_in_ten(slow.first)),
+                ms(statistics.median(slow.last)),
+            )
+        )
+    show(
+        f"From a key to its diagnostics in the editor, {KEYS} keys (parts/transistors; first: the first ones"
+        f" of the version, where a slow\ncircuit has those of some rules from the version before; the next"
+        f" key {CALM:g} s after an answer, and {SLOW:g} s after it, when remedies\nare being searched for;"
+        f" last: the last change before that key)",
+        ("circuit", "size", "first", "90 %", "first, slow", "90 %", "last"),
+        rows,
+    )
+
+
 SECTIONS = {
     "states": states,
     "timelines": timelines,
@@ -257,6 +289,7 @@ SECTIONS = {
     "reviews": reviews,
     "commands": commands,
     "memory": memory,
+    "editor": editor,
 }
 
 
