@@ -11,6 +11,8 @@ from typing import Any, TypeAlias
 MAX_PROBLEMS = 200
 """Problems reported for one document; checking stops there."""
 MAX_SEEN = 60
+MAX_LISTED = 500
+"""Characters of the names in one list; the rest is counted."""
 _MAX_WORD = 64
 _FAR = 8
 """More changes than this make another word, however long it is."""
@@ -187,11 +189,17 @@ def quoted(text: str) -> str:
 
 
 def listed(names: Iterable[str], limit: int = 20) -> str:
-    """Names joined by commas, the tail of a long list only counted; quoted what does not print or is long."""
+    """Names joined by commas, the tail of a long list only counted; in quotes what does not print."""
     every = list(names)
-    tail = f", and {len(every) - limit} more" if len(every) > limit else ""
-    return ", ".join(name if name.isprintable() and len(name) <= MAX_SEEN else quoted(name)
-                     for name in every[:limit]) + tail
+    told: list[str] = []
+    room = MAX_LISTED
+    for name in every[:limit]:
+        told.append(name if name.isprintable() and len(name) <= _MAX_WORD else quoted(name))
+        room -= len(told[-1])
+        if room < 0:
+            break
+    tail = f", and {len(every) - len(told)} more" if len(every) > len(told) else ""
+    return ", ".join(told) + tail
 
 
 def nearest_name(word: str, known: Iterable[str]) -> str | None:

@@ -30,6 +30,8 @@ _PROPERTY = re.compile(r"[&!][^\s,\[\]{}]*")
 _INDENTED = re.compile(r"[\r\n][ \t]+[\"'\w]")
 _LOOK = 10_000
 """How far is looked for an indented line, to know whether the layout says anything."""
+_LONGEST = 2_000
+"""Characters of a bare value over several lines; what goes on further is not kept as text."""
 _FOLD = re.compile(r"[ \t]*(?:\r\n|\r|\n)[ \t]*")
 _COLON = re.compile(r"[ \t]*:")
 
@@ -298,7 +300,9 @@ class Flow:
             token = Token(self.bare.start, token.end)
             last = frame.node.members[-1].value if frame.node.members else frame.node.items[-1]
             if last is not None:
-                last.end, last.text = token.end, unquoted(self.text, token)
+                last.end = token.end
+                if token.end - token.start <= _LONGEST:  # else each line would read all lines before it again
+                    last.text = unquoted(self.text, token)
             self.mark(token)
             self.bare = token
             return

@@ -30,7 +30,7 @@ from tests.schemas.test_layouts import check, written
 from tests.schemas.yaml_layouts import YamlWriter
 
 WORKERS = 2
-BUDGET = 20  # s of wall time for one document, on a busy machine; more counts as broken
+BUDGET = 40  # s of wall time for one document, on a busy machine; more counts as broken
 SHOWN = 10
 
 Outcome: TypeAlias = tuple[str, float, str]

@@ -26,24 +26,26 @@ EVERY = 20  # a completion and the symbols are asked for at each of so many keys
 
 @dataclass
 class Typed:
-    """How many versions were sent, and how many requests were answered."""
+    """How many versions were sent to a server, and how many requests it answered."""
 
+    offers: lsp.ServerCapabilities
     files: int = 0
     versions: int = 0
     answered: int = 0
 
 
-async def start() -> Editor:
+async def start() -> tuple[Editor, Typed]:
     """A server with its editor; ended by ``shutdown_session``."""
     editor = make_editor()
     await editor.start_io(*COMMAND)
-    await editor.initialize_session(parameters())
-    return editor
+    answer = await editor.initialize_session(parameters())
+    return editor, Typed(answer.capabilities)
 
 
 def parameters() -> lsp.InitializeParams:
-    """Without remedies the last diagnostics are there as soon as every rule was asked."""
-    return lsp.InitializeParams(capabilities=capabilities(), initialization_options={"remedies": False})
+    """An editor that asks for diagnostics; without remedies they are there once every rule was asked."""
+    options = {"remedies": False, "diagnostics": "pull"}
+    return lsp.InitializeParams(capabilities=capabilities(), initialization_options=options)
 
 
 async def type_in(editor: Editor, seed: Seed, typed: Typed) -> None:
@@ -57,10 +59,7 @@ async def type_in(editor: Editor, seed: Seed, typed: Typed) -> None:
         editor.change(uri, [lsp.TextDocumentContentChangePartial(lsp.Range(end, end), char)], text[: at + 1])
         typed.versions += 1
         if at % EVERY == 0:
-            place = position(text, at + 1)
-            about = lsp.TextDocumentIdentifier(uri)
-            asked.append(editor.text_document_completion_async(lsp.CompletionParams(about, place)))
-            asked.append(editor.text_document_document_symbol_async(lsp.DocumentSymbolParams(about)))
+            asked += requests(editor, typed.offers, uri, position(text, at + 1))
             await asyncio.sleep(0)
     answers = await asyncio.wait_for(asyncio.gather(*asked), PATIENCE)
     typed.answered += len(answers)
@@ -71,6 +70,25 @@ async def type_in(editor: Editor, seed: Seed, typed: Typed) -> None:
     typed.files += 1
     for one in (uri, fresh):
         editor.close(one)
+
+
+def requests(editor: Editor, offers: lsp.ServerCapabilities, uri: str, place: lsp.Position) -> list[Any]:
+    """What an editor asks by itself while somebody types, as far as the server offers it."""
+    about = lsp.TextDocumentIdentifier(uri)
+    here = lsp.Range(place, place)
+    context = lsp.CodeActionContext([])
+    found = []
+    if offers.completion_provider:
+        found.append(editor.text_document_completion_async(lsp.CompletionParams(about, place)))
+    if offers.document_symbol_provider:
+        found.append(editor.text_document_document_symbol_async(lsp.DocumentSymbolParams(about)))
+    if offers.hover_provider:
+        found.append(editor.text_document_hover_async(lsp.HoverParams(about, place)))
+    if offers.code_action_provider:
+        found.append(editor.text_document_code_action_async(lsp.CodeActionParams(about, here, context)))
+    if offers.inlay_hint_provider:
+        found.append(editor.text_document_inlay_hint_async(lsp.InlayHintParams(about, here)))
+    return found
 
 
 async def last(editor: Editor, uri: str) -> list[Any]:
@@ -94,7 +112,7 @@ def plain(told: Any, uri: str) -> Any:
 
 
 async def type_all(seeds: Sequence[Seed]) -> Typed:
-    editor, typed = await start(), Typed()
+    editor, typed = await start()
     for seed in seeds:
         await type_in(editor, seed, typed)
     await editor.shutdown_session()

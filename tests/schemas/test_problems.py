@@ -137,6 +137,8 @@ def test_anything_seen_can_be_printed_on_one_line(text: str) -> None:
 
 def test_long_lists_are_cut() -> None:
     assert listed(f"n{i}" for i in range(25)).endswith("n19, and 5 more")
+    assert listed(f"{i:060d}" for i in range(20)).endswith(f"{8:060d}, and 11 more")
+    assert listed(["n\u00a0\x07", "b"]) == '"n\\u00a0\\u0007", b'
 
 
 def test_a_problem_reads_as_one_line() -> None:
