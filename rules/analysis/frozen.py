@@ -340,6 +340,8 @@ def _timed(
     count, kind, changed = cut
     pieces = phase.segments[:count]
     last, first = pieces[-1], pieces[0]
+    if abs(last.end - first.start) < _STEP:
+        return None  # it starts where it ends: rounding alone says on which side, and nobody waits for it
     after, outcome = afterwards(resolved, configuration, corner, capacitor, phase, held)
     return TimedState(
         configuration,
