@@ -290,6 +290,8 @@ def remove_member(splice: Splice, pointer: str) -> list[Edit]:
     end = splice.span(pointer)[1]
     if splice.text[line:start].strip():
         # The member shares its line with a dash: the next member moves up to it.
+        if at + 1 == len(names):
+            raise CannotEdit(f"{pointer} is not laid out on a line of its own")
         return [(start, _start(splice, child(parent, holder, at + 1), holder), "")]
     stop = splice.after_line(end)
     if stop == len(splice.text) and splice.line_end(end) == stop and line:
