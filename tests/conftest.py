@@ -20,6 +20,7 @@ HERE = Path(__file__).parent
 UNTRACED = (
     "analysis",
     "corpus",
+    "fuzz",
     "rules/derivations",
     "rules/test_*_at_random.py",
     "rules/test_conformance.py",
