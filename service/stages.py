@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from schemas.circuit import Circuit
-from schemas.finding import Finding, Outcome, Review
+from schemas.finding import Finding, Review
 from service.causes import rooted
 from service.engine import Hearing, Run, Verdicts, to_review
-from service.mend import Mended, mend
 from service.remedies import Bench
 from service.ruleset import Ruleset
 
@@ -92,12 +91,3 @@ class StagedReview:
         for _ in self.remedies():
             pass
         return to_review(self.whole(), self.ruleset, self._findings or ())
-
-    @property
-    def failed(self) -> tuple[Outcome, ...]:
-        """Rules that could not be asked or broke, as far as is known."""
-        return tuple(outcome for outcome in self.so_far().outcomes if outcome.kind == "failed")
-
-    def mended(self, pause: Pause | None = None) -> Mended:
-        """The document with everything mended that can be proven; see :func:`service.mend.mend`."""
-        return mend(self.circuit, self.raw, self.ruleset, pause=pause)

@@ -27,7 +27,7 @@ from schemas.finding import Finding, Remedy
 from schemas.problems import Problem
 from schemas.quantities import format_quantity
 from service.stages import Cancelled
-from service.waivers import NOT_WAIVABLE
+from service.waivers import NOT_WAIVABLE, entries, is_in_force, judge
 
 FIX_ALL = "source.fixAll.thumbrule"
 WAIVER_DAYS = 90
@@ -96,8 +96,12 @@ class Actor:
                    for finding in judgement.findings if _touches(judgement, finding, reach, shown))
 
     def edit(self, snapshot: Snapshot, edits: Iterable[Edit]) -> lsp.WorkspaceEdit:
-        """Edits of the text as an edit of the workspace, with the version where the client knows versions."""
-        texts = [lsp.TextEdit(snapshot.lines.range_of(start, end), new) for start, end, new in edits]
+        """Edits of the text as an edit of the workspace."""
+        return self.written(snapshot, [lsp.TextEdit(snapshot.lines.range_of(start, end), new)
+                                       for start, end, new in edits])
+
+    def written(self, snapshot: Snapshot, texts: list[lsp.TextEdit]) -> lsp.WorkspaceEdit:
+        """Edits of the protocol as one of the workspace, with the version where the client knows versions."""
         if not self.abilities.versioned:
             return lsp.WorkspaceEdit(changes={snapshot.uri: texts})
         about = lsp.OptionalVersionedTextDocumentIdentifier(snapshot.uri, snapshot.version)
@@ -114,7 +118,12 @@ class Actor:
         document, ruleset = judgement.document, judgement.ruleset
         if document is None or ruleset is None:
             return None
-        found = mend(document.circuit, document.raw, ruleset, pause=pause)
+        waivers = entries(document.circuit.waivers)
+
+        def accepted(finding: Finding) -> bool:
+            return is_in_force(judge(waivers, [finding], ruleset, self.today), finding)
+
+        found = mend(document.circuit, document.raw, ruleset, pause=pause, spared=accepted)
         failed = sorted({o.rule for o in found.review.outcomes if o.kind == "failed"})
         if failed and found.patch:
             raise CannotEdit(f"the proof is not whole: {', '.join(failed)} could not be run")

@@ -22,6 +22,7 @@ from pygls.protocol import LanguageServerProtocol, lsp_method
 
 from clients.language_server.actions import ActionAbilities
 from clients.language_server.diagnostics import Abilities
+from clients.language_server.features import add_features
 from clients.language_server.handlers import add_actions, add_reports
 from clients.language_server.own_requests import add_own_requests
 from clients.language_server.session import POLICY_FILE, Session
@@ -164,6 +165,7 @@ def make_server(version: str) -> Server:
 
     add_own_requests(server)
     add_actions(server)
+    add_features(server)
     return server
 
 

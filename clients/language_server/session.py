@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -22,14 +24,17 @@ from pygls.uris import to_fs_path
 from clients.language_server.actions import ActionAbilities, Actor
 from clients.language_server.diagnostics import Abilities, Teller, failure
 from clients.language_server.lines import changed
-from clients.language_server.reviewing import Judgement, Memory, Reviewer, Reviews, warm_up
+from clients.language_server.reviewing import Judgement, Memory, Reviewer, Reviews, readable, warm_up
 from clients.language_server.schedule import MOST_DELAY, Rest, Schedule, Token
 from clients.language_server.settings import Settings, read_settings
 from clients.language_server.snapshot import Snapshot, take
 from clients.policies import Policies
 from clients.sources import CannotCheck
+from service.remedies import content_key
 
 if TYPE_CHECKING:
+    from rules.analysis.study import Study
+    from schemas.circuit import Circuit
     from service.ruleset import Ruleset
 
 POLICY_FILE = "thumbrule.toml"
@@ -64,6 +69,8 @@ class Open:
     report: int = 0
     read: Snapshot | None = None
     news: asyncio.Event = field(default_factory=asyncio.Event)
+    study: tuple[str, Study] | None = None
+    lock: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def version(self) -> int | None:
@@ -153,6 +160,45 @@ class Session:
 
     def rules(self, document: Open) -> Ruleset:
         return self._policies.rules(document.place)
+
+    def judgement(self, uri: str) -> Judgement | None:
+        document = self.documents.get(uri)
+        return document.judgement if document is not None else None
+
+    @contextmanager
+    def study(self, uri: str, snapshot: Snapshot) -> Iterator[tuple[Study | None, bool]]:
+        """The analyses of the last circuit that could be read, and whether it is an earlier one.
+
+        For one request at a time: a study is worked out while it is asked.
+        """
+        document = self.documents[uri]
+        with document.lock:
+            found, _ = readable(snapshot)
+            if found is not None:
+                key = content_key(found.raw)
+                if document.study is None or document.study[0] != key:
+                    from service.timelines import study_of
+
+                    document.study = key, study_of(found.circuit)
+            known = document.study
+            yield (None, False) if known is None else (known[1], found is None)
+
+    def last_circuit(self, uri: str) -> Circuit | None:
+        """The last circuit that was judged or looked at."""
+        document = self.documents.get(uri)
+        if document is None:
+            return None
+        last = document.memory.last
+        if last is not None and last.document is not None:
+            return last.document.circuit
+        return document.study[1].circuit if document.study is not None else None
+
+    def titles(self, uri: str) -> dict[str, str]:
+        """The rules that judge a document: slug -> title; none while its policy cannot be used."""
+        try:
+            return {entry.slug: entry.rule.title for entry in self.rules(self.documents[uri]).rules}
+        except (CannotCheck, KeyError):
+            return {}
 
     # --- reviews ---------------------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ import pytest
 
 from schemas.document import Document
 from service import engine, facade, shapes
+from service.mend import mend
 from service.ruleset import installed
 from service.stages import Cancelled, StagedReview
 
@@ -90,7 +91,7 @@ def test_a_search_for_remedies_that_was_ended_starts_anew_and_finds_the_same(lam
 
 
 def test_mending_can_be_ended_too(lamp: Document) -> None:
-    under_way = staged(lamp)
     with pytest.raises(Cancelled):
-        under_way.mended(After(80))
-    assert under_way.mended().patch == tuple(facade.mend(lamp)["patch"])
+        mend(lamp.circuit, lamp.raw, installed(), pause=After(80))
+    found = mend(lamp.circuit, lamp.raw, installed(), pause=After(10**9))
+    assert found.patch == tuple(facade.mend(lamp)["patch"])
