@@ -91,6 +91,7 @@ def add_reports(server: Server) -> None:
         document = session.documents.get(uri)
         if document is None:
             return lsp.RelatedFullDocumentDiagnosticReport(items=[])
+        document.reported = document.version
         report = str(document.report)
         if params.previous_result_id == report:
             return lsp.RelatedUnchangedDocumentDiagnosticReport(result_id=report)

@@ -68,6 +68,7 @@ class Server(LanguageServer):
         super().__init__("thumbrule", version, protocol_cls=Protocol)
         self.status = 1
         self._session: Session | None = None
+        self._ready = False  # LSP 3.17, "Initialized Notification": no request to the client before it
 
     @property
     def session(self) -> Session:
@@ -85,6 +86,10 @@ class Server(LanguageServer):
         session.configure(params.initialization_options)
         if session.settings.diagnostics == "pull":
             add_reports(self)
+
+    def ready(self) -> None:
+        """The client may be asked things from now on."""
+        self._ready = True
 
     def end(self, status: int) -> None:
         self.status = status
@@ -122,16 +127,18 @@ class Server(LanguageServer):
     def show(self, kind: lsp.MessageType, message: str) -> None:
         self.window_show_message(lsp.ShowMessageParams(kind, message))
 
-    def refresh(self) -> None:
-        """Ask for new hints and reports, where the editor can do that."""
+    def refresh(self, hints: bool) -> None:
+        """Ask the editor to ask again, where it can do that and the session has begun."""
         workspace = self.client_capabilities.workspace
-        if workspace is None or self._session is None:
+        if workspace is None or not self._ready:
             return
-        reports, hints = workspace.diagnostics, workspace.inlay_hint
-        if self._session.settings.diagnostics == "pull" and reports is not None and reports.refresh_support:
-            self.workspace_diagnostic_refresh(None)
-        if lsp.TEXT_DOCUMENT_INLAY_HINT in self.protocol.fm.features and hints and hints.refresh_support:
+        able = workspace.inlay_hint if hints else workspace.diagnostics
+        if able is None or not able.refresh_support:
+            return
+        if hints:
             self.workspace_inlay_hint_refresh(None)
+        else:
+            self.workspace_diagnostic_refresh(None)
 
 
 def make_server(version: str) -> Server:
@@ -144,6 +151,7 @@ def make_server(version: str) -> Server:
 
     @server.feature(lsp.INITIALIZED)
     def initialized(params: lsp.InitializedParams) -> None:
+        server.ready()
         server.session.warm_up()
         _watch_policies(server)
 

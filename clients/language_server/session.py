@@ -48,13 +48,16 @@ class Outlet(Protocol):
 
     def publish(self, uri: str, version: int | None, diagnostics: Sequence[lsp.Diagnostic]) -> None: ...
     def show(self, kind: lsp.MessageType, message: str) -> None: ...
-    def refresh(self) -> None:
-        """What the editor asked for (hints, reports) may have changed."""
+    def refresh(self, hints: bool) -> None:
+        """The hints, or else a report, that the editor has been given are not right any more."""
 
 
 @dataclass
 class Open:
-    """One open document.  ``report`` counts how often its diagnostics have changed.
+    """One open document.
+
+    ``report`` counts how often its diagnostics have changed, ``reported`` is
+    the version for which an editor has been given them that asked.
 
     ``now`` is version and text, put there together, because workers read it.
     """
@@ -67,6 +70,7 @@ class Open:
     judgement: Judgement | None = None
     told: tuple[int | None, list[lsp.Diagnostic]] | None = None
     report: int = 0
+    reported: int | None = None
     read: Snapshot | None = None
     news: asyncio.Event = field(default_factory=asyncio.Event)
     study: tuple[str, Study] | None = None
@@ -139,6 +143,7 @@ class Session:
         if told:
             self.outlet.show(lsp.MessageType.Warning, "thumbrule: " + "; ".join(told))
         self._renew()
+        self.outlet.refresh(hints=True)
 
     def _renew(self) -> None:
         """Judge everything again, with policies as they are now."""
@@ -224,18 +229,18 @@ class Session:
         self._publish(document, judgement.version, diagnostics)
         document.news.set()
         document.news = asyncio.Event()
-        if judgement.stage == "verdicts":
-            self.outlet.refresh()
 
     def _publish(self, document: Open, version: int | None, diagnostics: list[lsp.Diagnostic]) -> None:
         """Tell the editor, unless it has been told just this of just this version."""
         if document.told == (version, diagnostics):
             return
-        if document.diagnostics != diagnostics:
-            document.report += 1
+        is_new = document.diagnostics != diagnostics
+        document.report += is_new
         document.told = version, diagnostics
         if self.settings.diagnostics == "push":
             self.outlet.publish(document.uri, version, diagnostics)
+        elif is_new and document.reported == version:
+            self.outlet.refresh(hints=False)
 
     def _fail(self, document: Open, version: int | None, error: Exception) -> None:
         """What was not judged must not look as if nothing was found."""

@@ -129,14 +129,13 @@ async def test_hints_show_the_chosen_state_and_none_in_a_broken_text(editor: Edi
     assert found
     assert all("in state bright" in str(hint.tooltip) for hint in found)
     assert any(str(hint.label).endswith(" V") for hint in found)
-    await editor.shows(uri, FAULTS)
-    async with asyncio.timeout(30):
-        while "hints" not in editor.refreshed:
-            await asyncio.sleep(0.01)
     editor.type(uri, "ground: gnd", "ground: {")
     assert await hints() == []
     editor.workspace_did_change_configuration(
         lsp.DidChangeConfigurationParams({"thumbrule": {"hintValues": False}}))
+    async with asyncio.timeout(30):
+        while "hints" not in editor.refreshed:
+            await asyncio.sleep(0.01)
     editor.type(uri, "ground: {", "ground: gnd")
     assert await hints() == []
 
