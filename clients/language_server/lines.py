@@ -31,7 +31,7 @@ def width(text: str, encoding: str = "utf-16") -> int:
         return len(text)
     if encoding == "utf-8":
         return len(text.encode("utf-8", "surrogatepass"))
-    return len(text) + sum(char > "\uffff" for char in text)
+    return len(text.encode("utf-16-le", "surrogatepass")) // 2
 
 
 class Lines:
@@ -85,7 +85,8 @@ class Lines:
         start, end = self._starts[position.line], self._ends[position.line]
         units = max(position.character, 0)
         line = self.full[start:end]
-        if self.encoding == "utf-32" or line.isascii():
+        # Mostly each character is one unit, and a line may be long: a whole document in JSON.
+        if len(line) == width(line, self.encoding):
             return min(start + units, end)
         for at, char in enumerate(line, start):
             units -= width(char, self.encoding)
