@@ -100,6 +100,7 @@ class _Reader:
 
     def object(self, place: str, depth: int, at: int) -> tuple[dict[str, Any], int]:
         members: dict[str, Any] = {}
+        opened = at
         at = self.skip(at + 1)
         if self.text[at:at + 1] == "}":
             return members, at + 1
@@ -121,7 +122,7 @@ class _Reader:
             if mark == "}":
                 return members, at + 1
             if mark != ",":
-                raise self.unexpected(place, at, "the object is not closed or a comma is missing", ", or }")
+                raise self.unexpected(place, at, self.not_closed("object", opened, at), ", or }")
             at = self.skip(at + 1)
 
     def again(self, place: str, depth: int, at: int) -> int:
@@ -135,6 +136,7 @@ class _Reader:
 
     def list(self, place: str, depth: int, at: int) -> tuple[list[Any], int]:
         items: list[Any] = []
+        opened = at
         at = self.skip(at + 1)
         if self.text[at:at + 1] == "]":
             return items, at + 1
@@ -146,8 +148,13 @@ class _Reader:
             if mark == "]":
                 return items, at + 1
             if mark != ",":
-                raise self.unexpected(place, at, "the list is not closed or a comma is missing", ", or ]")
+                raise self.unexpected(place, at, self.not_closed("list", opened, at), ", or ]")
             at = self.skip(at + 1)
+
+    def not_closed(self, what: str, opened: int, at: int) -> str:
+        if at < len(self.text):
+            return f"the {what} is not closed or a comma is missing"
+        return f"the {what} that begins in line {self.intake.line(opened)} is not closed"
 
     def unexpected(self, place: str, at: int, detail: str, accepted: str) -> Unreadable:
         junk = _JUNK.match(self.text, at)
