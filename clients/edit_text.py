@@ -302,6 +302,8 @@ def remove_member(splice: Splice, pointer: str) -> list[Edit]:
 
 def block(splice: Splice, lead: str, gap: str, value: Any, indent: int, like: str) -> list[str]:
     """The lines of one block member or item, the first without its indent, in the style of ``like``."""
+    if lead != "-" and isinstance(value, list) and value and all(isinstance(v, dict) and v for v in value):
+        return [lead, *(row for item in value for row in _item_rows(splice, item))]
     sibling = splice.at(like)
     nested = isinstance(value, dict) and bool(value) and isinstance(sibling, dict) and bool(sibling)
     if not nested or splice.flow(like):
@@ -315,6 +317,12 @@ def block(splice: Splice, lead: str, gap: str, value: Any, indent: int, like: st
     if lead == "-":
         return [f"- {' ' * (step - 2)}{rows[0]}", *(" " * step + row for row in rows[1:])]
     return [lead, *(" " * step + row for row in rows)]
+
+
+def _item_rows(splice: Splice, item: Mapping[str, Any]) -> list[str]:
+    """One object of a new block list, a member a line: a waiver in one line would run off the screen."""
+    rows = [f"{spelt_key(splice, str(name), '', {})}: {spelt(splice, value)}" for name, value in item.items()]
+    return [f"  - {rows[0]}", *(f"    {row}" for row in rows[1:])]
 
 
 def spelt_key(splice: Splice, name: str, parent: str, holder: Mapping[str, Any]) -> str:
