@@ -16,7 +16,7 @@ MAX_LISTED = 500
 _MAX_WORD = 64
 _FAR = 8
 """More changes than this make another word, however long it is."""
-_MAX_CANDIDATES = 50
+_MAX_CANDIDATES = 24
 
 Path: TypeAlias = tuple[str | int, ...]
 
@@ -234,7 +234,13 @@ def _candidates(low: str, known: Iterable[str]) -> list[tuple[str, str, int]]:
             found.append((name, other, limit))
     if len(found) > _MAX_CANDIDATES:
         back = low[::-1]
-        found.sort(key=lambda one: (-sum(map(eq, low, one[1])) - sum(map(eq, back, one[1][::-1])), one[0]))
+
+        def alike(other: str) -> int:
+            front: int = sum(map(eq, low, other))
+            rear: int = front if len(other) == len(low) else sum(map(eq, back, other[::-1]))
+            return front + rear
+
+        found.sort(key=lambda one: (-alike(one[1]), one[0]))
     return found[:_MAX_CANDIDATES]
 
 
