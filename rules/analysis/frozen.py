@@ -280,9 +280,15 @@ def transitions(
 
 
 def timed_states(
-    sets: tuple[StateSet, ...], resolved: Resolved, corner: str, least_share: float = 0.0
+    sets: tuple[StateSet, ...],
+    resolved: Resolved,
+    corner: str,
+    least_share: float = 0.0,
+    only: tuple[str, str] | None = None,
 ) -> tuple[TimedState, ...]:
     """Every timed state that a transition can reach, at one corner.
+
+    ``only`` names a capacitor and a configuration (its key) of which alone they are wanted.
 
     With ``least_share`` the capacitors that can only make delays shorter than
     that share of the longest one (filters) are left out unseen.
@@ -290,7 +296,9 @@ def timed_states(
     found: dict[tuple[str, str, tuple[tuple[str, str], ...], float], TimedState] = {}
     parts = resolved.circuit.parts.values()
     capacitors = sorted(
-        (-resolved.value(p.name, "capacitance"), p.name) for p in parts if p.kind == "capacitor"
+        (-resolved.value(p.name, "capacitance"), p.name)
+        for p in parts
+        if p.kind == "capacitor" and (only is None or only[0] == p.name)
     )
     ohms = sum(resolved.value(p.name, "resistance") for p in parts if p.kind in RESISTIVE)
     for farads, capacitor in capacitors:
@@ -300,6 +308,8 @@ def timed_states(
             continue
         tried: set[tuple[str, tuple[tuple[str, float], ...]]] = set()
         for start, configuration in transitions(sets, resolved):
+            if only is not None and configuration.key != only[1]:
+                continue
             held = held_with(resolved, capacitor, start)
             key = (configuration.key, tuple((name, round(volts, 9)) for name, volts in held.items()))
             if key in tried:

@@ -19,11 +19,20 @@ from rules.analysis.corners.parameters import Point, at, parameters
 from rules.analysis.corners.variants import Quantity
 from rules.analysis.corners.worst import Sense, Sensitivity, Worst, worst, worst_scalar
 from rules.analysis.delays import LEAST_DELAY, course_of
-from rules.analysis.frozen import Segment, TimedState, ending, follow, held_with, transitions
+from rules.analysis.frozen import (
+    Segment,
+    TimedState,
+    ending,
+    follow,
+    held_with,
+    timed_states,
+    transitions,
+)
 from rules.analysis.network import build_network
 from rules.analysis.resolve import Resolved
+from rules.analysis.roles import Roles
 from rules.analysis.states import State, linear_state, matches, states_of
-from rules.analysis.study import Situation, Study
+from rules.analysis.study import FILTER_SHARE, Situation, Study
 from schemas.circuit import Circuit
 
 GAINS = {"min": "least gain", "typical": NOMINAL, "max": "greatest gain"}
@@ -44,6 +53,27 @@ class Pinned(Study):
     @cached_property
     def resolved(self) -> Resolved:
         return self._resolved
+
+
+class Following(Pinned):
+    """The same of a circuit in which one capacitor alone is followed, in one configuration.
+
+    What its parts are there for is what they are there for at nominal values.
+    """
+
+    def __init__(self, study: Study, resolved: Resolved, capacitor: str, configuration: str) -> None:
+        super().__init__(study.circuit, resolved)
+        self._nominal, self._followed = study, (capacitor, configuration)
+
+    @cached_property
+    def roles(self) -> Roles:
+        return self._nominal.roles
+
+    def timing(self, corner: str = "typical") -> tuple[TimedState, ...]:
+        if corner not in self._timed:
+            sets, share = self.state_sets(corner), FILTER_SHARE
+            self._timed[corner] = timed_states(sets, self.resolved, corner, share, self._followed)
+        return self._timed[corner]
 
 
 def at_point(study: Study, point: Point) -> Pinned:

@@ -23,7 +23,7 @@ from rules.analysis.delays import Delay, dwell
 from rules.analysis.elements import Array
 from rules.analysis.formulas.drift import capacitance_drift
 from rules.analysis.frozen import Phase, follow
-from rules.analysis.named import Pinned
+from rules.analysis.named import Following
 from rules.analysis.recovery import HAIR, NoRecovery, Recovery, recovery_of
 from rules.analysis.resolve import TRANSISTORS, dielectric_of
 from rules.analysis.states import State, find_states
@@ -51,7 +51,7 @@ class WorstWay:
 
         Without one, the delay is not there at this corner, or it ends in another way.
         """
-        pinned, _ = pinned_at(self.study, self.delay.timed.capacitor, self.point)
+        pinned, _ = pinned_at(self.study, self.delay, self.point)
         there = _same(pinned, self.delay)
         if there is None:
             reason = f'"{self.delay.timed.name}" is no delay at this corner, or it ends in another way'
@@ -202,18 +202,20 @@ def _by_trials(study: Study, corners: DelayCorners, shortening: float) -> WorstW
     return WorstWay(found.value, delay, found.label, found.sensitivities, found.point, study, shortening)
 
 
-def pinned_at(study: Study, capacitor: str, point: Point) -> tuple[Pinned, dict[str, float]]:
+def pinned_at(study: Study, delay: Delay, point: Point) -> tuple[Following, dict[str, float]]:
     """The circuit at a point with its gains; the temperature moves the capacitance too."""
     resolved, betas = at(study.resolved, point)
+    capacitor = delay.timed.capacitor
     kelvin = point.get(TEMPERATURE, HANDBOOK_TEMPERATURE)
     drift = float(capacitance_drift(dielectric_of(study.circuit.parts[capacitor]), kelvin))
     farads = resolved.value(capacitor, "capacitance") * (1.0 + drift)
-    return Pinned(study.circuit, resolved.with_values({(capacitor, "capacitance"): farads})), betas
+    changed = resolved.with_values({(capacitor, "capacitance"): farads})
+    return Following(study, changed, capacitor, delay.timed.configuration.key), betas
 
 
 def seconds_at(study: Study, delay: Delay, shortening: float, point: Point) -> float | None:
     """The time back at a point, states and all; ``None`` where the delay or the way is not there."""
-    pinned, _ = pinned_at(study, delay.timed.capacitor, point)
+    pinned, _ = pinned_at(study, delay, point)
     there = _same(pinned, delay)
     way = None if there is None else recovery_of(pinned, "typical", there, shortening)
     return way.seconds if isinstance(way, Recovery) else None

@@ -150,7 +150,7 @@ def test_the_worst_way_is_no_shorter_than_any_sample(diode_fitted: bool) -> None
             p.key: float(generator.choice([p.low, p.high]) if ends else generator.uniform(p.low, p.high))
             for p in every
         }
-        pinned, _ = pinned_at(study, "C1", point)
+        pinned, _ = pinned_at(study, delay, point)
         other = _With(subject, pinned.resolved)
         found = [d for d in other.delays("typical")[0] if d.timed.kind == delay.timed.kind]
         back = recovery_of(other, "typical", found[0], 0.05)
