@@ -27,6 +27,8 @@ __all__ = ["Known", "Member", "Node", "Partial", "PartialPart", "Path", "Spot", 
 
 _MAX_NAMES = 20_000
 """Members that are looked at for names; aliases could make them many."""
+MOST_READ = 250_000
+"""Characters that are read, twice the largest circuit there may be: the rest of a longer text is left alone."""
 _TAIL = re.compile(r"[^,:{}\[\]\"'#\r\n]*")
 
 
@@ -183,7 +185,14 @@ class Partial:
 
 
 def read_partial(text: str, spelling: str, *, recover: bool = True) -> Partial:
-    """What can be read; ``recover`` is false for a text that is known to be well-formed."""
+    """What can be read; ``recover`` is false for a text that is known to be well-formed.
+
+    Of a text beyond :data:`MOST_READ` the beginning is read; nothing is known of any place behind that.
+    """
+    if len(text) > MOST_READ:
+        made = read_partial(text[:MOST_READ], spelling)
+        made.regions.add(MOST_READ, "none", ())
+        return made
     regions = Regions()
     if spelling == "json":
         start = next((at for at, char in enumerate(text) if char in "{["), None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from datetime import date
 from pathlib import Path
@@ -79,9 +80,11 @@ def test_without_waivers_nothing_is_said_of_them() -> None:
 
 
 def run(tmp_path: Path, text: str, *arguments: str) -> Result:
-    path = tmp_path / "light.yaml"
-    path.write_text(text)
-    return CliRunner().invoke(main, ["review", str(path), "--no-remedies", *arguments], prog_name="thumbrule")
+    """In the folder itself: the path of a temporary folder may be so long that it is broken in two."""
+    (tmp_path / "light.yaml").write_text(text)
+    with contextlib.chdir(tmp_path):
+        return CliRunner().invoke(main, ["review", "light.yaml", "--no-remedies", *arguments],
+                                  prog_name="thumbrule")  # fmt: skip
 
 
 @pytest.mark.parametrize(("today", "status", "said"), [

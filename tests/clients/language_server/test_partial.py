@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import clients
-from clients.language_server.partial import Node, Partial, Spot, known, read_partial
+from clients.language_server.partial import MOST_READ, Node, Partial, Spot, known, read_partial
 from clients.language_server.snapshot import take
 
 EXAMPLES = sorted(path for path in (Path(clients.__file__).parent / "examples").iterdir()
@@ -225,3 +225,15 @@ def test_what_cannot_be_read_is_taken_from_the_last_circuit() -> None:
     assert found.nets[0] == good.ground
     assert "zz" in found.nets
     assert found.states == tuple(sorted(good.states))
+
+
+@pytest.mark.parametrize("spelling", ["yaml", "json"])
+def test_of_a_text_without_end_the_beginning_is_read(spelling: str) -> None:
+    line = '"R1": {"kind": "resistor"},\n'
+    text = '{"parts": {' + line + "{\n" * MOST_READ
+    partial = read_partial(text, spelling)
+    assert partial.parts["R1"].kind == "resistor"
+    assert partial.at(text.index("resistor") + 2).path == ("parts", "R1", "kind")
+    for offset in (MOST_READ, MOST_READ + 7, len(text)):
+        spot = partial.at(offset)
+        assert (spot.role, spot.path) == ("none", ())
