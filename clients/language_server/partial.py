@@ -28,7 +28,7 @@ __all__ = ["Known", "Member", "Node", "Partial", "PartialPart", "Path", "Spot", 
 _MAX_NAMES = 20_000
 """Members that are looked at for names; aliases could make them many."""
 MOST_READ = 250_000
-"""Characters that are read, twice the largest circuit there may be: the rest of a longer text is left alone."""
+"""Characters that are read, twice the largest circuit there may be; what is beyond is left alone."""
 _TAIL = re.compile(r"[^,:{}\[\]\"'#\r\n]*")
 
 

@@ -1,4 +1,4 @@
-"""A capacitor that stands at its own threshold when a state begins sets no time, whatever names the parts have."""
+"""A capacitor that stands at its own threshold when a state begins sets no time, whatever the names."""
 
 from __future__ import annotations
 
