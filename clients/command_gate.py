@@ -14,6 +14,7 @@ from clients.options import (
     POLICY,
     SERVER,
     TIMEOUT,
+    TODAY,
     guarded,
     open_backend,
     options,
@@ -26,16 +27,6 @@ if TYPE_CHECKING:
     from clients.gate.run import Outcome
 
 STYLES = ("text", "json", "sarif", "junit", "markdown")
-
-
-def _date(context: click.Context, parameter: click.Parameter, value: str | None) -> date:
-    """``--today``; the one place where the clock is read."""
-    if value is None:
-        return date.today()
-    try:
-        return date.fromisoformat(value)
-    except ValueError:
-        raise click.BadParameter(f"{value!r} is no date; needed is YYYY-MM-DD") from None
 
 
 def _share(context: click.Context, parameter: click.Parameter, value: str) -> float:
@@ -80,14 +71,13 @@ def _reports(context: click.Context, parameter: click.Parameter,
               help="A finding is worsened when its margin fell by more than this share of its limit.")
 @click.option("--strict", is_flag=True, help="Known findings count as well.")
 @click.option("--erosion", is_flag=True, help="Margins that are kept but fell count as well.")
-@click.option("--today", metavar="DATE", callback=_date, help="The date by which waivers are judged.")
 @click.option("--no-remedies", is_flag=True, help="Leave out the search for proven remedies (faster).")
 @click.option("--format", "style", type=click.Choice(STYLES), default="text", show_default=True,
               help="How the result is written.")
 @click.option("--output", metavar="FILE", help="Write it there; the verdict alone is printed.")
 @click.option("--report", "reports", metavar="FORMAT=FILE", multiple=True, callback=_reports,
               help="Write another report as well; may be repeated.")
-@options(SERVER, TIMEOUT, POLICY, NO_POLICY)
+@options(TODAY, SERVER, TIMEOUT, POLICY, NO_POLICY)
 def gate(files: tuple[str, ...], base: str | None, exact_base: bool, head: str | None, staged: bool,
          baseline: str | None, ratchet: bool, threshold: str, worse_by: float, strict: bool, erosion: bool,
          today: date, no_remedies: bool, style: str, output: str | None,

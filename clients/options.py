@@ -28,6 +28,8 @@ SERVER = click.option("--server", metavar="URL", help="Ask this server instead o
 TIMEOUT = click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=30.0,
                        show_default=True, metavar="SECONDS",
                        help="How long to wait for an answer of the server.")
+
+
 def read_today(context: click.Context, parameter: click.Parameter, value: str | None) -> date:
     """The date of an option; where none is given the clock is read, once for the whole run."""
     if value is None:

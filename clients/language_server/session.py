@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 POLICY_FILE = "thumbrule.toml"
 log = logging.getLogger(__name__)
 T = TypeVar("T")
+_END = object()
 Told = tuple[Judgement, list[lsp.Diagnostic]]
 
 
@@ -220,9 +221,31 @@ class Session:
 
             for step in reviewer.stages(read, document.memory, self._reviews, token):
                 yield step if isinstance(step, Rest) else (step, teller.diagnostics(step))
+            yield from self._warmed(uri, token)
 
         self._schedule.put(uri, work, lambda told: self._tell(document, *told),
                            lambda error: self._fail(document, version, error), delay)
+
+    def _warmed(self, uri: str, token: Token) -> Iterator[Rest]:
+        """Work out what hovers will ask for, one number after the other, while nobody waits for anything."""
+        from clients.language_server.hover_numbers import warm
+
+        yield Rest(0.0)
+        numbers: Iterator[None] | None = None
+        while True:
+            token.check()
+            snapshot = self.snapshot(uri)
+            with self.study(uri, snapshot) as (study, earlier):
+                if study is None or earlier:
+                    return
+                numbers = warm(study) if numbers is None else numbers
+                try:
+                    if next(numbers, _END) is _END:
+                        return
+                except Exception as error:  # a hover will say so; what was judged stands
+                    log.error("the numbers of %s could not be worked out", uri, exc_info=error)
+                    return
+            yield Rest(0.0)
 
     def _tell(self, document: Open, judgement: Judgement, diagnostics: list[lsp.Diagnostic]) -> None:
         document.judgement = judgement
