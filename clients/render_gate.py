@@ -52,7 +52,9 @@ def verdict_line(outcome: Outcome) -> str:
 def _circuit(item: Judged, outcome: Outcome, paint: Paint) -> list[str]:
     subject, bar = item.subject, outcome.bar
     was = f", was {subject.base_path}" if subject.kind == "renamed" else ""
-    kind = "" if outcome.scope.base is None else f" ({_CHANGED.get(subject.kind, subject.kind)}{was})"
+    nowhere_there = subject.head is None and subject.base is None
+    kind = f" ({_CHANGED.get(subject.kind, subject.kind)}{was})"
+    kind = "" if outcome.scope.base is None or nowhere_there else kind
     lines = wrap(subject.label + kind, rest="  ")
     if subject.base_problem is not None:
         lines += _marked("note", f"the base of this file cannot be read, so that everything in it is new: "
