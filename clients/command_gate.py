@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from clients.options import (
+    ALL_OUTCOMES,
     COULD_NOT_CHECK,
     NO_POLICY,
     POLICY,
@@ -77,10 +78,10 @@ def _reports(context: click.Context, parameter: click.Parameter,
 @click.option("--output", metavar="FILE", help="Write it there; the verdict alone is printed.")
 @click.option("--report", "reports", metavar="FORMAT=FILE", multiple=True, callback=_reports,
               help="Write another report as well; may be repeated.")
-@options(TODAY, SERVER, TIMEOUT, POLICY, NO_POLICY)
+@options(ALL_OUTCOMES, TODAY, SERVER, TIMEOUT, POLICY, NO_POLICY)
 def gate(files: tuple[str, ...], base: str | None, exact_base: bool, head: str | None, staged: bool,
          baseline: str | None, ratchet: bool, threshold: str, worse_by: float, strict: bool, erosion: bool,
-         today: date, no_remedies: bool, style: str, output: str | None,
+         all_outcomes: bool, today: date, no_remedies: bool, style: str, output: str | None,
          reports: tuple[tuple[str, str], ...], server: str | None, timeout: float, policy: str | None,
          no_policy: bool) -> int:
     """Judge the circuits of a change by what they were before.
@@ -107,7 +108,7 @@ def gate(files: tuple[str, ...], base: str | None, exact_base: bool, head: str |
             backend: Backend = InProcess(looked_at.policies) if server is None else answering
             outcome = run(looked_at, backend, Terms(today, worse_by, not no_remedies),
                           Bar(threshold, strict, erosion), guarded)
-            _write_all(outcome, backend, style, output, reports)
+            _write_all(outcome, backend, style, output, reports, all_outcomes)
             _rewrite_baseline(outcome, ratchet)
         except CannotCheck as failure:
             report([failure], as_json=style == "json" and output is None)
@@ -130,7 +131,7 @@ def _check_usage(base: str | None, exact_base: bool, head: str | None, staged: b
 
 
 def _write_all(outcome: Outcome, backend: Backend, style: str, output: str | None,
-               reports: Sequence[tuple[str, str]]) -> None:
+               reports: Sequence[tuple[str, str]], everything: bool) -> None:
     from clients.gate.reports import written
     from clients.render_finding import plain
     from clients.render_gate import verdict_line
@@ -139,8 +140,8 @@ def _write_all(outcome: Outcome, backend: Backend, style: str, output: str | Non
         return backend.lesson(slug, "lesson", False, None)
 
     for kind, file in reports:
-        _write(file, written(outcome, kind, ask, plain))
-    text = written(outcome, style, ask, paint if output is None else plain)
+        _write(file, written(outcome, kind, ask, plain, everything))
+    text = written(outcome, style, ask, paint if output is None else plain, everything)
     if output is None:
         emit(text)
         return

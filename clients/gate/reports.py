@@ -14,9 +14,11 @@ FORMATS = ("text", "json", "sarif", "junit", "markdown")
 AskLesson = Callable[[str], Mapping[str, Any]]
 
 
-def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, str], str]) -> str:
+def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, str], str],
+            everything: bool = False) -> str:
     """The run in one format, with a final line break.
 
+    With ``everything`` a SARIF log has the rules that are satisfied or do not apply as well.
     ``ask`` gives what a rule teaches, for the rules of a SARIF log; ``paint`` colours the text.
     """
     if style == "text":
@@ -27,7 +29,8 @@ def written(outcome: Outcome, style: str, ask: AskLesson, paint: Callable[[str, 
         return json.dumps(outcome.as_dict(), indent=2, allow_nan=False) + "\n"
     made = [entry(item, outcome.bar, outcome.terms.remedies) for item in outcome.judged]
     if style == "sarif":
-        return sarif_text(made, rules=rule_facts(ask, made), run="thumbrule/gate/")
+        rules = rule_facts(ask, made, everything)
+        return sarif_text(made, rules=rules, run="thumbrule/gate/", everything=everything)
     threshold = outcome.bar.threshold
     if style == "junit":
         return junit(made, threshold=threshold, erosion=outcome.bar.erosion)

@@ -54,6 +54,15 @@ def test_sarif_has_the_state_of_each_result(mixed: Repo) -> None:
     assert log["runs"][0]["invocations"][0]["executionSuccessful"] is False
 
 
+def test_sarif_tells_what_does_not_apply_when_asked(mixed: Repo) -> None:
+    def kinds(*more: str) -> set[str]:
+        log = json.loads(gate(*BASE, "--format", "sarif", *more).stdout)
+        return {item.get("kind", "fail") for run in log["runs"] for item in run["results"]}
+
+    assert kinds() == {"fail"}
+    assert kinds("--all-outcomes") == {"fail", "pass", "notApplicable"}
+
+
 def uri(result: Any) -> str:
     return str(result["locations"][0]["physicalLocation"]["artifactLocation"]["uri"])
 
