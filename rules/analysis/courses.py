@@ -35,6 +35,7 @@ _STEP = 1e-7  # V past an edge, where the next mode is confirmed
 _FLAT = 1e-9
 _STILL = 1e-15  # A
 _MISFIT = 1e-7  # V; as in rules.analysis.mode_line
+_FIXED = 1e-6  # V for a step of length one along what is open; what moves less does not depend on it
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +128,8 @@ class Lines:
     signs: NDArray[np.int_]
     sound: Flags
     determined: Flags  # false: something stays open (a net between junctions that block), as in ``ModeLine``
+    freedom: Array | None = None
+    """(N, junctions): how much each slack moves with the one thing that stays open; ``None``: not at all."""
 
 
 class Frame:
@@ -208,7 +211,7 @@ class Batch:
         z = np.zeros((count, j + free, 2))
         signs = np.ones(count, dtype=int)
         sound = determined = self._finite
-        right = self._right
+        right, freedom = self._right, None
         if keep:
             scale = self.frame.scale[keep]
             matrices = self.g[:, np.array(keep)[:, None], keep] * scale
@@ -233,9 +236,14 @@ class Batch:
             if for_care.size:
                 for_care = for_care[np.isfinite(matrices[for_care]).all(axis=(1, 2))]
             if for_care.size:
-                found, fits = self._open(matrices[for_care], right[for_care][:, keep], len(support))
+                found, fits, null = self._open(matrices[for_care], right[for_care][:, keep], len(support))
                 z[np.ix_(for_care, keep)] = found * scale[:, None]
                 sound[for_care] = fits
+                blocking, those = np.array(sorted(set(range(j)) - support), dtype=np.intp), for_care[:, None]
+                equations = self.g[those[:, :, None], blocking[:, None], np.array(keep)]
+                moved = np.einsum("nbk,nk->nb", equations, null * scale)
+                freedom = np.zeros((count, j))
+                freedom[those, blocking] = np.where(np.abs(moved) > _FIXED, moved, 0.0)
         slack = np.matmul(self.g[:, :j], z) - right[:, :j]
         conducting = np.zeros(j, dtype=bool)
         conducting[sorted(support)] = True
@@ -249,10 +257,14 @@ class Batch:
             signs,
             sound,
             determined,
+            freedom,
         )
 
-    def _open(self, matrices: Array, right: Array, conducting: int) -> tuple[Array, Flags]:
-        """The smallest solutions of matrices that leave something open, and which have one at all."""
+    def _open(self, matrices: Array, right: Array, conducting: int) -> tuple[Array, Flags, Array]:
+        """The smallest solutions of matrices that leave something open, and which have one at all.
+
+        Last, the direction in which one is as good as another: all zero where there are several such.
+        """
         rows = np.abs(matrices[:, conducting:]).max(axis=2)
         weight = np.ones(matrices.shape[:2])
         weight[:, conducting:] = 1.0 / np.where(rows > 0.0, rows, 1.0)
@@ -262,7 +274,9 @@ class Batch:
         left = np.where(small[:, :, None], np.abs(across), 0.0).max(axis=(1, 2))
         z = np.swapaxes(vt, 1, 2) @ (across / np.where(small, np.inf, values)[:, :, None])
         fits: Flags = left <= _MISFIT
-        return z, fits
+        single = small.sum(axis=1) == 1
+        null = np.where(small & single[:, None], 1.0, 0.0)[:, None] @ vt
+        return z, fits, null[:, 0]
 
     @np.errstate(all="ignore")
     def follow(self, way: Way, start: Array, fold: bool, settles: bool = False, lead: int = 0) -> Courses:
@@ -289,6 +303,8 @@ class Batch:
                 edge = aim
             else:
                 good &= np.isfinite(edge) & ~before & (which == which[lead])
+            if line.freedom is not None:  # what is open has room at both ends, so in between as well
+                good &= _holds(line, np.where(np.isfinite(edge), edge, u))
             edge = np.where(good, edge, u)
             made.start[:, k], made.end[:, k], made.first[:, k] = u, edge, current
             made.last[:, k] = line.current + line.current_slope * edge
@@ -321,12 +337,25 @@ class Batch:
 
 
 def _holds(line: Lines, u: Array) -> Flags:
-    held: Flags = np.all(line.conditions + line.slopes * u[:, None] >= -10.0 * _EDGE, axis=1)
-    return held
+    at = line.conditions + line.slopes * u[:, None]
+    held: Flags = at >= -10.0 * _EDGE
+    if line.freedom is None:
+        return np.asarray(held.all(axis=1))
+    # the slacks that move with what is open only have to leave it room
+    free = line.freedom
+    with np.errstate(all="ignore"):
+        bound = -at / free
+    least = np.where(free > 0.0, bound, -np.inf).max(axis=1)
+    most = np.where(free < 0.0, bound, np.inf).min(axis=1)
+    room: Flags = least <= most + 10.0 * _EDGE
+    return np.asarray((held | (free != 0.0)).all(axis=1) & room)
 
 
 def _edge(line: Lines, u: Array, direction: Array) -> tuple[Array, Places]:
-    """The first voltage beyond ``u`` at which a condition fails (infinite: none), and which."""
+    """The first voltage beyond ``u`` at which a condition fails (infinite: none), and which.
+
+    What is open is taken as it was solved, as in ``ModeLine``; a slack that fails as it is has no edge.
+    """
     away = (-line.conditions / line.slopes - u[:, None]) * direction[:, None]
     usable = (line.slopes * direction[:, None] < -1e-12) & (away >= -_EDGE)
     away = np.where(usable, away, np.inf)
