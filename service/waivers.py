@@ -29,6 +29,8 @@ Changed = Callable[["Entry", Finding], "str | None"]
 
 NOT_WAIVABLE = frozenset({"extra-low-voltage", "supply-short"})
 """Rules that no waiver can silence: they guard people, and against fire."""
+UNWRITTEN = {"reason": "write down why this is accepted", "owner": "write down who answers for it"}
+"""What an editor that draws up a waiver leaves to a person to write; until then it waives nothing."""
 LEEWAY = 0.01  # of the limit; less than any tolerance moves a number
 
 
@@ -110,8 +112,17 @@ def entries(waivers: Sequence[Waiver], malformed: Sequence[MalformedWaiver] = ()
             made.append(_unusable(bad[pointer]))
         else:
             w = good.pop(0)
-            made.append(Entry(pointer, w.rule, w.parts, w.nets, w.reason, w.owner, w.expires, w.accepted))
+            made.append(Entry(pointer, w.rule, w.parts, w.nets, w.reason, w.owner, w.expires, w.accepted,
+                              _unwritten(w)))  # fmt: skip
     return tuple(made)
+
+
+def _unwritten(waiver: Waiver) -> str:
+    """What nobody has written yet, in words; empty where nothing is missing."""
+    left = [name for name, text in UNWRITTEN.items() if getattr(waiver, name) == text]
+    if not left:
+        return ""
+    return f"its {' and its '.join(left)} {'have' if len(left) > 1 else 'has'} still to be written"
 
 
 def _unusable(item: MalformedWaiver) -> Entry:
@@ -162,7 +173,7 @@ def is_in_force(judged: Judged, finding: Finding) -> bool:
 def _standing(entry: Entry, finding: Finding, today: date | None, changed: Changed) -> tuple[Status, str]:
     """Status and explanation of a waiver at a finding that it covers."""
     if entry.fault:
-        return "malformed", f"it cannot be read and counts as expired: {entry.fault}"
+        return "malformed", f"it counts as expired: {entry.fault}"
     if entry.rule in NOT_WAIVABLE:
         return "not-waivable", f"a finding of {entry.rule} can never be waived"
     if today is None:
@@ -192,7 +203,7 @@ def _idle(
 ) -> tuple[Status, str]:
     """Status and explanation of a waiver that covers nothing."""
     if entry.fault:
-        return "malformed", f"it cannot be read and counts as expired: {entry.fault}"
+        return "malformed", f"it counts as expired: {entry.fault}"
     known = known_rules(ruleset)
     if entry.rule not in known:
         nearest = nearest_name(entry.rule, known)

@@ -27,12 +27,10 @@ from schemas.finding import Finding, Remedy
 from schemas.problems import Problem
 from schemas.quantities import format_quantity
 from service.stages import Cancelled
-from service.waivers import NOT_WAIVABLE, entries, is_in_force, judge
+from service.waivers import NOT_WAIVABLE, UNWRITTEN, entries, is_in_force, judge
 
 FIX_ALL = "source.fixAll.thumbrule"
 WAIVER_DAYS = 90
-REASON = "write down why this is accepted"
-NOBODY = "unknown"
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_-]*\Z")
 
 
@@ -175,10 +173,11 @@ class Actor:
         verb = "Renew the waiver of" if renews else "Waive"
         subject = ", ".join((*finding.parts, *finding.nets))
         title = f"{verb} {finding.rule} at {subject} for {WAIVER_DAYS} days"
+        title += "" if renews else ": the reason is yours to write"
         if finding.rule in NOT_WAIVABLE:
             yield from self._action(title, kind, about, f"a finding of {finding.rule} can never be waived")
             return
-        waiver = new_waiver(finding, self.owner or NOBODY, self.today)
+        waiver = new_waiver(finding, self.owner or UNWRITTEN["owner"], self.today)
         patch = _adding(snapshot.raw, waiver)
         if verdict is not None and renews:
             place = verdict.entry.pointer
@@ -244,7 +243,8 @@ def new_waiver(finding: Finding, owner: str, today: date) -> dict[str, Any]:
         waiver["parts"] = list(finding.parts)
     if finding.nets:
         waiver["nets"] = list(finding.nets)
-    waiver |= {"reason": REASON, "owner": owner, "expires": (today + timedelta(WAIVER_DAYS)).isoformat()}
+    last = today + timedelta(WAIVER_DAYS)
+    waiver |= {"reason": UNWRITTEN["reason"], "owner": owner, "expires": last.isoformat()}
     if math.isfinite(finding.test.left):
         waiver["accepted"] = float(f"{finding.test.left:.6g}")
     return waiver

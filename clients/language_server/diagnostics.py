@@ -22,7 +22,7 @@ from schemas.finding import Finding, Outcome, Quantity
 from schemas.problems import Problem
 from schemas.problems import escape as escaped
 from schemas.quantities import format_quantity
-from service.waivers import Verdict
+from service.waivers import UNWRITTEN, Verdict
 
 SOURCE = "thumbrule"
 MOST_RELATED = 12
@@ -159,7 +159,9 @@ class Teller:
         """A waiver that takes nothing out of the count."""
         entry, status = verdict.entry, verdict.status
         member = {"expired": "expires", "changed": "accepted", "unused": "rule", "not-waivable": "rule"}
-        pointer = entry.pointer + ("/" + member[status] if status in member else "")
+        unwritten = [name for name, text in UNWRITTEN.items() if getattr(entry, name) == text]
+        named = unwritten[0] if unwritten and status == "malformed" else member.get(status)
+        pointer = entry.pointer + (f"/{named}" if named is not None else "")
         return lsp.Diagnostic(
             range=range_of(snapshot, pointer),
             severity=SEVERITY["note" if status == "unused" else "warning"],

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import pytest
 
+from schemas.circuit import Waiver
 from schemas.problems import DocumentProblems
 from service import facade
 from service.ruleset import Ruleset, of_rules
+from service.waivers import UNWRITTEN, entries
 from tests.service.fakes import document, least_resistance, most_in_all
 
 TODAY = date(2026, 11, 29)
@@ -197,3 +200,15 @@ def test_the_rules_that_cannot_be_waived_are_installed() -> None:
     from service.waivers import NOT_WAIVABLE
 
     assert {rule["slug"] for rule in facade.rules() if not rule["waivable"]} == NOT_WAIVABLE
+
+
+@pytest.mark.parametrize(("given", "fault"), [
+    ({"reason": UNWRITTEN["reason"]}, "its reason has still to be written"),
+    ({"owner": UNWRITTEN["owner"]}, "its owner has still to be written"),
+    (UNWRITTEN, "its reason and its owner have still to be written"),
+])  # fmt: skip
+def test_a_waiver_that_nobody_has_filled_in_waives_nothing(given: dict[str, str], fault: str) -> None:
+    whole = Waiver("preferred-values", ("R1",), (), "found at test", "bench", "2027-06-30")
+    (entry,) = entries([replace(whole, **given)])
+    assert entry.fault == fault
+    assert entries([whole])[0].fault == ""

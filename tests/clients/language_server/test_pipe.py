@@ -161,11 +161,20 @@ async def test_a_finding_can_be_waived_for_a_time(editor: Editor) -> None:
     assert text.startswith(LAMP)
     assert "owner: the bench" in text
     assert "accepted: 0.414" in text
+    unwritten = await editor.known(uri, enough=lambda found: "waiver" in codes(found))
+    told = next(item for item in unwritten if item.code == "waiver")
+    assert marked(text, told.range).strip("\"'") == "write down why this is accepted"
+    assert "its reason has still to be written" in told.message
+    counted = next(item for item in unwritten if item.code == "min-beta-drive")
+    assert counted.severity == lsp.DiagnosticSeverity.Error
+
+    editor.type(uri, "write down why this is accepted", "the lamp is dimmed on purpose")
+    text = editor.texts[uri]
     again = await editor.shows(uri, FAULTS)
     waived = next(item for item in again if item.code == "min-beta-drive")
     assert waived.severity == lsp.DiagnosticSeverity.Hint
     assert list(waived.tags or ()) == [lsp.DiagnosticTag.Unnecessary]
-    assert "Waived: write down why" in waived.message
+    assert "Waived: the lamp is dimmed on purpose" in waived.message
 
     year = text[text.index("expires: ") + 9:][:4].strip("\"'")
     editor.write(uri, text.replace(f"{year}-", "2001-"))
