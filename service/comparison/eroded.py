@@ -11,13 +11,18 @@ from service.comparison.marks import ROUNDING, fall
 from service.comparison.translation import Translation
 from service.shapes import finite, test_shape
 
+AMPLE = 1.0
+"""A margin of more than the whole limit; what moves about out there concerns nobody."""
 Key = tuple[str, tuple[str, ...], str]
 
 
 def eroded(
     base: Iterable[Outcome], head: Iterable[Outcome], names: Translation, worse_by: float
 ) -> list[dict[str, Any]]:
-    """Satisfied in both, and the margin fell by more than ``worse_by``; the nearest to its limit first."""
+    """Satisfied in both, and the margin fell by more than ``worse_by``; the nearest to its limit first.
+
+    Margins that are ample even now are left out.
+    """
     now_in = list(head)
     violated = {
         (outcome.rule, tuple(sorted(outcome.subject))) for outcome in now_in if outcome.kind == "violated"
@@ -28,7 +33,7 @@ def eroded(
     for key in sorted(now.keys() & was.keys()):
         before, after = was[key], now[key]
         fell = fall(_margin(before), _margin(after))
-        if fell > worse_by + ROUNDING and key[:2] not in violated:
+        if fell > worse_by + ROUNDING and _margin(after) <= AMPLE and key[:2] not in violated:
             found.append((_margin(after), key, before, after, fell))
     found.sort(key=lambda item: item[:2])
     return [

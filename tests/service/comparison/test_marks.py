@@ -34,8 +34,8 @@ def marks(answer: Json) -> list[tuple[str, str, bool]]:
 
 
 def test_each_mark_with_its_numbers() -> None:
-    base = document(R1="50 ohm", R2="60 ohm", R3="70 ohm", R4="200 ohm", R5="300 ohm", R6="400 ohm")
-    head = document(R1="50 ohm", R2="40 ohm", R3="170 ohm", R4="20 ohm", R5="250 ohm", R6="400 ohm")
+    base = document(R1="50 ohm", R2="60 ohm", R3="70 ohm", R4="200 ohm", R5="250 ohm", R6="400 ohm")
+    head = document(R1="50 ohm", R2="40 ohm", R3="170 ohm", R4="20 ohm", R5="175 ohm", R6="300 ohm")
     answer = compare(base, head)
     assert marks(answer) == [("R1", "known", False), ("R2", "worsened", True), ("R4", "new", True)]
     known, worse, new = answer["findings"]
@@ -51,8 +51,8 @@ def test_each_mark_with_its_numbers() -> None:
     assert (gone["parts"], gone["why"]) == (["R3"], "the head has no such finding")
     (eroded,) = answer["eroded"]
     assert (eroded["rule"], eroded["subject"]) == ("least-resistance", ["R5"])
-    assert (eroded["before"]["left"], eroded["after"]["left"]) == (300.0, 250.0)
-    assert eroded["fell"] == pytest.approx(0.25)  # margin 2 before, 1.5 now: a quarter of what there was
+    assert (eroded["before"]["left"], eroded["after"]["left"]) == (250.0, 175.0)
+    assert eroded["fell"] == pytest.approx(0.5)  # margin 1.5 before, 0.75 now; R6 keeps 2, which is ample
     assert answer["base"] == {"findings": 3, "complete": True, "failed": []}
     assert answer["renamed"] == {"parts": {}, "nets": {}}
     assert answer["review"]["findings"][0]["identity"] == known["identity"]
