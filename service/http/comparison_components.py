@@ -107,7 +107,7 @@ COMPARISON: Mapping[str, Schema] = {
                         "after": ref("Test"),
                         "fell": OPTIONAL_NUMBER,
                     },
-                    description="satisfied both times, by less than before, and by no more than the limit itself",
+                    description="satisfied both times, by less than before and less than amply",
                 )
             ),
             "unjudged": listing(
