@@ -67,7 +67,8 @@ def test_gone_findings_and_eroded_margins_have_their_lists(made: Made) -> None:
     entry = made(lamp(R1="22k"), base=lamp())
     worn = markdown([entry]).partition("**Still satisfied, with less margin**")[2]
     assert worn.count("\n- lamp.yaml: ") == len(entry.eroded) > 1
-    assert "back-feed: U1: -389.9 uA -&gt; -177.6 uA (limit &lt;= 100 uA), margin fell by 43.3 %" in worn
+    assert "model-agreement: 79.18 mV -&gt; 93.04 mV (limit &lt;= 300 mV), margin fell by 4.62 %" in worn
+    assert "limit &lt;= 186.1 uA -&gt; &lt;= 79.96 uA), margin fell by 12.6 %" in worn
     assert "base-bleed: Q1: 17.69 uA -&gt; 17.69 uA (limit &lt;= 186.1 uA -&gt; &lt;= 79.96 uA)" in worn
 
 
