@@ -9,9 +9,7 @@ from dataclasses import dataclass
 from rules.soundness import relative_margin
 from schemas.finding import SEVERITIES, Finding, Outcome
 from service.engine import Run, Verdicts
-
-EPSILON = 1e-6  # of the limit; below this a margin counts as unchanged (rounding of the linear algebra)
-LEEWAY = 0.01  # of the limit; a finding that stays may move this far, which is less than any tolerance does
+from service.margins import LEEWAY, ROUNDING, fall
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,9 +163,7 @@ def is_worse(before: Finding, after: Finding) -> bool:
 
 
 def _fall(before: Finding, after: Finding) -> float:
-    """By how much the margin fell, in units of the limit, or of the margin where that is larger."""
-    old, new = relative_margin(before.test), relative_margin(after.test)
-    return (old - new) / max(1.0, abs(old))
+    return fall(relative_margin(before.test), relative_margin(after.test))
 
 
 def shifted(before: Run, after: Run, target: Finding) -> tuple[tuple[str, bool], ...]:
@@ -176,7 +172,7 @@ def shifted(before: Run, after: Run, target: Finding) -> tuple[tuple[str, bool],
     return tuple(
         (f"{describe(f)}: {before_and_after(f, now[f.identity])}", _fall(f, now[f.identity]) <= LEEWAY)
         for f in before.findings
-        if f.identity != target.identity and f.identity in now and _fall(f, now[f.identity]) > EPSILON
+        if f.identity != target.identity and f.identity in now and _fall(f, now[f.identity]) > ROUNDING
     )
 
 

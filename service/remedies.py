@@ -20,7 +20,6 @@ from schemas.circuit import Circuit
 from schemas.finding import Change, Finding, Proof, Proposal, Quantity, Remedy, Test
 from schemas.quantities import format_quantity
 from service.comparing import (
-    LEEWAY,
     Comparison,
     before_and_after,
     compare,
@@ -30,6 +29,7 @@ from service.comparing import (
     uncovered,
 )
 from service.engine import Hearing, Run
+from service.margins import LEEWAY
 from service.patches import CannotPatch, apply, compose, patch_for, size
 from service.ruleset import Ruleset
 from service.states import CORNERS

@@ -20,6 +20,7 @@ from schemas.finding import Finding
 from schemas.problems import Complaint, Problem, nearest_name
 from schemas.quantities import format_quantity
 from schemas.values import accepted_number
+from service.margins import LEEWAY
 
 if TYPE_CHECKING:
     from service.ruleset import Ruleset
@@ -31,7 +32,6 @@ NOT_WAIVABLE = frozenset({"extra-low-voltage", "supply-short"})
 """Rules that no waiver can silence: they guard people, and against fire."""
 UNWRITTEN = {"reason": "write down why this is accepted", "owner": "write down who answers for it"}
 """What an editor that draws up a waiver leaves to a person to write; until then it waives nothing."""
-LEEWAY = 0.01  # of the limit; less than any tolerance moves a number
 
 
 @dataclass(frozen=True, slots=True)

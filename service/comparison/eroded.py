@@ -7,8 +7,8 @@ from typing import Any
 
 from rules.soundness import relative_margin
 from schemas.finding import Outcome, Test
-from service.comparison.marks import ROUNDING, fall
 from service.comparison.translation import Translation
+from service.margins import ROUNDING, fall
 from service.shapes import finite, test_shape
 
 AMPLE = 1.0

@@ -10,10 +10,10 @@ from typing import Any, Literal
 from rules.soundness import relative_margin
 from schemas.finding import SEVERITIES, Finding, Severity, Test
 from schemas.quantities import format_quantity
+from service.margins import ROUNDING, fall
 from service.waivers import tell_apart
 
 Mark = Literal["new", "known", "worsened"]
-ROUNDING = 1e-6  # of the limit; a margin that moved less than this did not move
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +66,6 @@ def better(of_base: Before | None, kept: Before) -> Before:
 def places(finding: Finding) -> int:
     """In how many states a finding is seen."""
     return max(1, len({occurrence.state for occurrence in finding.occurrences}))
-
-
-def fall(before: float, after: float) -> float:
-    """By how much a relative margin fell: in units of the limit, or of the margin where that is larger."""
-    if before == after:  # infinite ones too
-        return 0.0
-    return (before - after) / max(1.0, abs(before)) if math.isfinite(before) else math.inf * (before - after)
 
 
 def mark(finding: Finding, before: Before | None, worse_by: float) -> tuple[Mark, str]:

@@ -12,7 +12,8 @@ import pytest
 from schemas import finding as facts
 from schemas.finding import Occurrence, Outcome
 from service import facade
-from service.comparison.marks import Before, before_of, fall, mark, of_record
+from service.comparison.marks import Before, before_of, mark, of_record
+from service.margins import fall
 from service.ruleset import Ruleset, of_rules
 from tests.service.fakes import FakeRule, document, least_resistance, resistances, satisfied, violated
 
