@@ -14,6 +14,7 @@ from clients.options import (
     NO_POLICY,
     POLICY,
     SERVER,
+    STYLES,
     TIMEOUT,
     TODAY,
     guarded,
@@ -27,7 +28,6 @@ from clients.sources import Backend, CannotCheck, InProcess
 if TYPE_CHECKING:
     from clients.gate.run import Outcome
 
-STYLES = ("text", "json", "sarif", "junit", "markdown")
 
 
 def _share(context: click.Context, parameter: click.Parameter, value: str) -> float:

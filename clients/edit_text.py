@@ -25,7 +25,6 @@ Edit: TypeAlias = tuple[int, int, str]
 
 # Plain in every YAML position, flow mappings included; anything else is tried, then quoted.
 _PLAIN = re.compile(r"[A-Za-z0-9_.+/-][A-Za-z0-9_.+/%() -]*(?<! )\Z", re.ASCII)
-_LEAD = re.compile(r"[ \t]*")
 
 
 class CannotEdit(Exception):

@@ -18,8 +18,9 @@ F = TypeVar("F", bound=Callable[..., Any])
 COULD_NOT_CHECK = 2
 FORMAT = click.option("--format", "style", type=click.Choice(["text", "json"]), default="text",
                       show_default=True, help="Text for people, or the JSON of the service.")
+STYLES = ("text", "json", "sarif", "junit", "markdown")
 REPORT_FORMAT = click.option(
-    "--format", "style", type=click.Choice(["text", "json", "sarif", "junit", "markdown"]), default="text",
+    "--format", "style", type=click.Choice(STYLES), default="text",
     show_default=True, help="Text for people, the JSON of the service, or a report: SARIF 2.1.0, JUnit-style"
     " XML, Markdown for a merge request.")
 ALL_OUTCOMES = click.option("--all-outcomes", is_flag=True,

@@ -10,7 +10,6 @@ from clients.gate.run import Outcome
 from clients.gate.verdict import Bar, Judged, is_waived
 from clients.reports import Entry, junit, markdown, rule_facts, sarif_text
 
-FORMATS = ("text", "json", "sarif", "junit", "markdown")
 AskLesson = Callable[[str], Mapping[str, Any]]
 
 

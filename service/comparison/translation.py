@@ -28,10 +28,6 @@ class Translation:
         words = "|".join(re.escape(name) for name in sorted(self._renamed, key=lambda n: (-len(n), n)))
         self._word = re.compile(rf"(?<!{_NAME})(?:{words})(?!{_NAME})") if words else None
 
-    @property
-    def changes_nothing(self) -> bool:
-        return not self._renamed
-
     def parts(self, names: Sequence[str]) -> tuple[str, ...]:
         return tuple(self._one(name, self._parts, "part") for name in names)
 
