@@ -12,7 +12,7 @@ function around(programs: string[], changes: Partial<Surroundings> = {}): Surrou
     platform: "linux",
     env: { PATH: "/usr/bin:/opt/bin", SHED: "/srv/shed" },
     home: "/home/mara",
-    folder: "/work/lamps",
+    folder: "/yard/lamps",
     runnable: (path) => programs.includes(path),
     ...changes,
   };
@@ -20,21 +20,21 @@ function around(programs: string[], changes: Partial<Surroundings> = {}): Surrou
 
 test("a bare name is the first one in PATH", () => {
   const { program, args, cwd, env } = launch(COMMAND, around(["/opt/bin/thumbrule", "/usr/bin/thumbrule"]));
-  assert.deepEqual([program, args, cwd], ["/usr/bin/thumbrule", ["language-server"], "/work/lamps"]);
+  assert.deepEqual([program, args, cwd], ["/usr/bin/thumbrule", ["language-server"], "/yard/lamps"]);
   assert.equal(env["SHED"], "/srv/shed");
   assert.equal(env["PYTHONIOENCODING"], "utf-8");
 });
 
 test("a relative entry of PATH starts nothing out of the open folder", () => {
-  const poisoned = around(["bin/thumbrule", "/work/lamps/bin/thumbrule"], { env: { PATH: "bin:.:" } });
+  const poisoned = around(["bin/thumbrule", "/yard/lamps/bin/thumbrule"], { env: { PATH: "bin:.:" } });
   assert.throws(() => launch(COMMAND, poisoned), CannotStart);
 });
 
 test("variables and the home folder are put in, in the program and its arguments", () => {
-  const known = around(["/work/lamps/.venv/bin/thumbrule", "/home/mara/bin/thumbrule", "/srv/shed/thumbrule"]);
+  const known = around(["/yard/lamps/.venv/bin/thumbrule", "/home/mara/bin/thumbrule", "/srv/shed/thumbrule"]);
   const program = (first: string): string => launch([first], known).program;
-  assert.equal(program("${workspaceFolder}/.venv/bin/thumbrule"), "/work/lamps/.venv/bin/thumbrule");
-  assert.equal(program("./.venv/bin/thumbrule"), "/work/lamps/.venv/bin/thumbrule");
+  assert.equal(program("${workspaceFolder}/.venv/bin/thumbrule"), "/yard/lamps/.venv/bin/thumbrule");
+  assert.equal(program("./.venv/bin/thumbrule"), "/yard/lamps/.venv/bin/thumbrule");
   assert.equal(program("~/bin/thumbrule"), "/home/mara/bin/thumbrule");
   assert.equal(program("${userHome}/bin/thumbrule"), "/home/mara/bin/thumbrule");
   assert.equal(program("${env:SHED}/thumbrule"), "/srv/shed/thumbrule");
